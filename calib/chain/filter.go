@@ -1,0 +1,243 @@
+package chain
+
+import (
+	"math"
+	"time"
+
+	"tipoff/calib"
+)
+
+// staleness is how long a last value is held when nothing new comes.
+func staleness(interval time.Duration) time.Duration {
+	return max(300*time.Millisecond, 3*interval)
+}
+
+func none(q calib.Quality) calib.Value {
+	return calib.Value{X: math.NaN(), U: math.NaN(), Q: q}
+}
+
+// pair is one accepted sample: input quantity and cold-junction code.
+type pair struct {
+	x, aux float64
+	at     time.Duration
+	q      calib.Quality
+}
+
+// filter gathers the samples of one interval: it turns codes into the input's
+// quantity, keeps out single wild samples and estimates the noise.
+//
+// A sample that lies further from the one before than noise explains waits for
+// its successor. If that goes on from it, or is nearer to it than to the old
+// level, it was a step or a ramp and both count; else it was a spike and is left
+// out. So a step is never hidden, only told one sample later, and ordinary
+// samples do not wait at all. A leap that glass or gas cannot make needs two
+// successors: sparks come in pairs, and it is told within three samples even so.
+type filter struct {
+	scale, offset float64
+	lsb           float64 // quantity of one code, 0 if not a code
+	rawMin        float64
+	rawMax        float64
+	rails         bool
+	noFilter      bool
+	limit         time.Duration
+	frozenFor     time.Duration
+
+	last    pair // last accepted
+	begun   bool
+	waiting bool
+	cand    pair
+	doubted bool // cand has a successor, second, and waits for another
+	second  pair
+	maxRate float64 // of the quantity, 1/s; 0 is not checked
+	v       float64 // variance of one sample, from differences of neighbours
+	vn      int     // differences in v, up to a limit
+
+	// The open interval.
+	n, nAux      int
+	sum, sumAux  float64
+	q, bad       calib.Quality
+	lastRaw      float64
+	lastAux      float64
+	sameSince    time.Duration
+	lastAccepted time.Duration
+	first        time.Duration // time of the first accepted sample
+	after        time.Duration // sum of the others' times after it
+}
+
+func newFilter(p Params, in Input) filter {
+	f := filter{scale: in.Scale, offset: in.Offset, rawMin: in.RawMin, rawMax: in.RawMax,
+		rails: in.RawMin != in.RawMax, limit: staleness(in.Interval), frozenFor: p.FrozenFor,
+		noFilter: in.Kind == State, lastRaw: math.NaN(), v: in.Acc.Noise * in.Acc.Noise}
+	if in.Integer {
+		f.lsb = math.Abs(in.Scale)
+	}
+	return f
+}
+
+// spikeSigmas is how many standard deviations of a difference make a sample
+// wait; waiting costs one sample's delay, so the limit may be low.
+const spikeSigmas = 6
+
+// push adds a sample.
+func (f *filter) push(at time.Duration, raw, aux float64, q calib.Quality) {
+	if q&calib.Invalid != 0 || raw != raw {
+		if raw != raw && q&calib.Invalid == 0 {
+			q |= calib.NoReading
+		}
+		f.bad |= q & calib.Invalid
+		return
+	}
+	if raw != f.lastRaw || aux != f.lastAux && aux == aux {
+		f.lastRaw, f.lastAux, f.sameSince = raw, aux, at
+	} else if f.frozenFor > 0 && at-f.sameSince > f.frozenFor {
+		f.bad |= calib.Frozen
+		return
+	}
+	if f.rails && (raw <= f.rawMin || raw >= f.rawMax) {
+		q |= calib.Clipped
+	}
+	s := pair{x: f.scale * (raw + f.offset), aux: aux, at: at, q: q}
+	switch {
+	case !f.begun || f.noFilter:
+		f.accept(s)
+	case f.waiting:
+		f.resolve(s)
+	default:
+		f.consider(s)
+	}
+}
+
+// resolve decides on the waiting sample by its successor s.
+func (f *filter) resolve(s pair) {
+	step, next := f.cand.x-f.last.x, s.x-f.cand.x
+	if step*next < 0 && math.Abs(next) > math.Abs(s.x-f.last.x) {
+		f.waiting, f.doubted = false, false
+		f.q |= calib.Spike
+		f.consider(s)
+		return
+	}
+	if !f.doubted && f.impossible() {
+		f.doubted, f.second = true, s
+		return
+	}
+	f.accept(f.cand)
+	if f.doubted {
+		f.accept(f.second)
+	}
+	f.waiting, f.doubted = false, false
+	f.consider(s)
+}
+
+// impossible tells whether the waiting sample is further from the last than the
+// fastest change could have brought it.
+func (f *filter) impossible() bool {
+	if f.maxRate <= 0 {
+		return false
+	}
+	most := f.maxRate*(f.cand.at-f.last.at).Seconds() + spikeSigmas*math.Sqrt(2*f.v)
+	return math.Abs(f.cand.x-f.last.x) > most
+}
+
+// consider accepts s, or lets it wait if it is far from the last.
+func (f *filter) consider(s pair) {
+	d := s.x - f.last.x
+	limit := spikeSigmas*spikeSigmas*2*f.v + 16*f.grain(s.x)
+	if d*d > limit && f.vn >= 3 {
+		f.waiting, f.cand = true, s
+		return
+	}
+	f.accept(s)
+}
+
+// grain is the square of the least difference that means anything: one code, or
+// for a transmitted number one part in ten thousand.
+func (f *filter) grain(x float64) float64 {
+	if f.lsb > 0 {
+		return f.lsb * f.lsb
+	}
+	return 1e-8 * x * x
+}
+
+func (f *filter) accept(s pair) {
+	if f.begun {
+		d := s.x - f.last.x
+		dd := 0.5 * d * d
+		// One step must not pass for noise: it counts as at most 25 times the
+		// variance known.
+		if f.vn >= 3 {
+			dd = math.Min(dd, 25*f.v+f.grain(s.x))
+		}
+		f.vn = min(f.vn+1, 64)
+		f.v += (dd - f.v) / float64(f.vn)
+	}
+	f.begun = true
+	f.last = s
+	if f.n == 0 {
+		f.first = s.at
+	}
+	f.after += s.at - f.first
+	f.n++
+	f.sum += s.x
+	if s.aux == s.aux {
+		f.nAux++
+		f.sumAux += s.aux
+	}
+	f.q |= s.q
+	f.lastAccepted = s.at
+}
+
+// alive is the time of the latest sample, be it accepted or waiting.
+func (f *filter) alive() time.Duration {
+	switch {
+	case f.doubted:
+		return f.second.at
+	case f.waiting:
+		return f.cand.at
+	}
+	return f.lastAccepted
+}
+
+// state tells what an interval brought.
+type state uint8
+
+const (
+	fresh state = iota // samples
+	held               // nothing new; the last value may stand
+	lost               // no reading: why is in q
+)
+
+// mean is what stands for an interval.
+type mean struct {
+	x, aux float64
+	v      float64 // variance of x by noise
+	n      int
+	at     time.Duration // of the last sample
+	centre time.Duration // mean time of the samples
+	q      calib.Quality
+	state  state
+}
+
+// take closes the interval.
+func (f *filter) take(at time.Duration, noise float64) mean {
+	m := mean{x: math.NaN(), aux: math.NaN(), n: f.n, q: f.q, at: f.lastAccepted}
+	switch {
+	case f.n > 0:
+		m.x = f.sum / float64(f.n)
+		m.centre = f.first + f.after/time.Duration(f.n)
+		// Noise, from the differences (which a slow drift does not swell) or
+		// the data sheet, whichever is more; the rounding of a code is not
+		// averaged away where there is less noise than one code.
+		m.v = math.Max(f.v, noise*noise)/float64(f.n) + f.lsb*f.lsb/12
+		if f.nAux > 0 {
+			m.aux = f.sumAux / float64(f.nAux)
+		}
+	case f.bad&^calib.NoReading != 0:
+		m.state, m.q = lost, f.bad
+	case !f.begun || at-f.alive() > f.limit:
+		m.state, m.q = lost, f.bad|calib.NoReading
+	default:
+		m.state = held
+	}
+	f.n, f.nAux, f.sum, f.sumAux, f.after, f.q, f.bad = 0, 0, 0, 0, 0, 0, 0
+	return m
+}

@@ -1,0 +1,184 @@
+package rms
+
+import "time"
+
+// PushAll adds samples in order; at and x have the same length. It is [Meter.Push]
+// for each of them, but quicker.
+func (m *Meter) PushAll(at []time.Duration, x []float64) {
+	x = x[:len(at)]
+	i := 0
+	for i < len(at) {
+		if m.begun {
+			i += m.run(at[i:], x[i:])
+		}
+		if i < len(at) {
+			m.Push(at[i], x[i])
+			i++
+		}
+	}
+}
+
+// run adds samples as long as nothing happens (no crossing, no hole, no end of a
+// segment) and returns how many it took.
+func (m *Meter) run(at []time.Duration, x []float64) int {
+	o := m.open
+	f := flow{hi: o.max, side: 1, level: m.level, px: m.past[0], last: m.last}
+	if !m.up {
+		f.side, f.hi = -1, -o.min
+	}
+	f.least = f.side*m.level - m.h
+	until := m.last + time.Duration(2*m.half-o.t)
+	gap := time.Duration(m.maxGap)
+	k := at[0] - m.last
+	var n int
+	if k > 0 && k <= gap && len(at) > 1 && at[1]-at[0] == k {
+		end := min(len(at), 64)
+		if time.Duration(end)*k > until-m.last { // rarely: a division takes long
+			end = max(0, int((until-m.last)/k))
+		}
+		n = f.even(at[:end], x, k)
+	} else {
+		n = f.uneven(at, x, until, gap)
+	}
+	if n == 0 {
+		return 0
+	}
+	x = x[:n]
+	if m.up {
+		o.max = f.hi
+	} else {
+		o.min = -f.hi
+	}
+	if !m.crossed { // else the other side is the nearer one
+		for _, v := range x {
+			if v < o.min {
+				o.min = v
+			}
+			if v > o.max {
+				o.max = v
+			}
+		}
+	}
+	if m.looks() {
+		o.edge = m.edges(x, o.edge)
+	}
+	raw := int64(f.last - m.last)
+	o.t += float64(raw)
+	o.s1 += f.s1
+	o.s2 += f.s2
+	o.raw += raw
+	o.tt += f.tt
+	o.n += n
+	m.last = f.last
+	switch n {
+	case 1:
+		m.past[0], m.past[1], m.past[2] = x[0], m.past[0], m.past[1]
+	case 2:
+		m.past[0], m.past[1], m.past[2] = x[1], x[0], m.past[0]
+	default:
+		m.past[0], m.past[1], m.past[2] = x[n-1], x[n-2], x[n-3]
+	}
+	return n
+}
+
+// flow is what the quick loops share: the bounds that end them and what they sum.
+// Samples are turned over (side = -1) where the signal is below: then there is
+// one side to leave by.
+type flow struct {
+	side, least float64
+	level, px   float64
+	hi          float64
+	s1, s2      float64
+	tt          int64
+	last        time.Duration
+}
+
+// even takes samples that follow each other by exactly k; at ends where the
+// segment does.
+func (f *flow) even(at []time.Duration, x []float64, k time.Duration) int {
+	side, least, level, hi := f.side, f.least, f.side*f.level, f.hi
+	var s1, s2 float64
+	next := f.last + k
+	x = x[:len(at)]
+	n := 0
+	for ; n < len(at); n++ {
+		v := side * x[n]
+		if at[n] != next || !(v >= least) {
+			break
+		}
+		next += k
+		if v > hi {
+			hi = v
+		}
+		v -= level
+		s1 += v
+		s2 += v * v
+	}
+	if n == 0 {
+		return 0
+	}
+	p, y, dt := side*f.px-level, side*x[n-1]-level, float64(k)
+	f.s1 = side * dt * (s1 + 0.5*(p-y))
+	f.s2 = dt * (s2 + 0.5*(p*p-y*y))
+	f.tt = int64(n) * int64(k) * int64(k)
+	f.last, f.hi = next-k, hi
+	return n
+}
+
+// uneven takes samples that come at any times up to until, none later than gap
+// after the one before.
+func (f *flow) uneven(at []time.Duration, x []float64, until, gap time.Duration) int {
+	side, least, level, hi, last := f.side, f.least, f.level, f.hi, f.last
+	var s1, s2 float64
+	var tt int64
+	py := f.px - level
+	pyy := py * py
+	x = x[:len(at)]
+	n := 0
+	for ; n < len(at); n++ {
+		a, v := at[n], side*x[n]
+		k := int64(a - last)
+		// Unsigned, so that time standing still or running back is too large.
+		if !(v >= least) || uint64(k-1) >= uint64(gap) || a > until {
+			break
+		}
+		last = a
+		if v > hi {
+			hi = v
+		}
+		tt += k * k
+		dt, y := float64(k), x[n]-level
+		yy := y * y
+		s1 += dt * (y + py)
+		s2 += dt * (yy + pyy)
+		py, pyy = y, yy
+	}
+	f.s1, f.s2, f.tt, f.last, f.hi = 0.5*s1, 0.5*s2, tt, last, hi
+	return n
+}
+
+// looks tells whether edges are looked for in the open segment: in every seventh,
+// which takes both polarities in turn and places between samples that differ.
+func (m *Meter) looks() bool { return m.count%7 == 0 }
+
+// edges is the largest square of twice an unresolved step of y² among the
+// samples x, which follow those past, and so far. An unresolved step is how far
+// one step of y² lies off the mean of its neighbours.
+func (m *Meter) edges(x []float64, soFar float64) float64 {
+	level := m.level
+	y, y1, y2 := m.past[0]-level, m.past[1]-level, m.past[2]-level
+	pyy := y * y
+	pe := pyy - y1*y1
+	pf := pe - (y1*y1 - y2*y2)
+	for _, v := range x {
+		y := v - level
+		yy := y * y
+		e := yy - pyy
+		f := e - pe
+		if c := pf - f; c*c > soFar {
+			soFar = c * c
+		}
+		pyy, pe, pf = yy, e, f
+	}
+	return soFar
+}

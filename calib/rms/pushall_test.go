@@ -1,0 +1,65 @@
+package rms
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// PushAll is Push also for samples at uneven times, with holes, repeated and
+// backward times, and where runs of even ones begin and end.
+func TestPushAllUneven(t *testing.T) {
+	r := rand.New(rand.NewPCG(41, 42))
+	for _, dc := range []float64{1.65, -3} {
+		a, b := New(Options{Mains: 50, Rate: 4000}), New(Options{Mains: 50, Rate: 4000})
+		var at []time.Duration
+		var x []float64
+		now := time.Duration(0)
+		for i := range 20000 {
+			now += 250 * time.Microsecond
+			switch {
+			case i/3000%2 == 1:
+				now += time.Duration(r.IntN(20000)) - 10000
+			case i%1777 == 0:
+				now += 2 * time.Millisecond
+			case i%1501 == 0:
+				now -= 250 * time.Microsecond
+			case i%1601 == 0:
+				now -= 600 * time.Microsecond
+			}
+			at = append(at, now)
+			x = append(x, dc+cut(50).f(50.2*now.Seconds())+0.01*r.NormFloat64())
+		}
+		for i := 0; i < len(at); {
+			n := min(1+r.IntN(300), len(at)-i)
+			b.PushAll(at[i:i+n], x[i:i+n])
+			for ; n > 0; n-- {
+				a.Push(at[i], x[i])
+				i++
+			}
+			ra, _ := a.RMS200()
+			rb, _ := b.RMS200()
+			if d := math.Abs(ra.RMS - rb.RMS); d > 1e-11 || ra.Cycles != rb.Cycles || math.Abs(ra.Peak-rb.Peak) > 1e-11 ||
+				math.Abs(ra.Alias-rb.Alias) > 1e-9 || ra.Jitter != rb.Jitter || ra.Interval != rb.Interval ||
+				ra.Undersampled != rb.Undersampled {
+				t.Fatalf("sample %d: %+v, %+v", i, ra, rb)
+			}
+		}
+	}
+}
+
+// BenchmarkPushAllUneven has sampling times that jitter.
+func BenchmarkPushAllUneven(b *testing.B) {
+	m, at, x := stream()
+	for i := range at {
+		at[i] += time.Duration(i * 7919 % 5000)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.PushAll(at, x)
+		m.last -= time.Second
+		m.origin -= time.Second
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4000, "ns/sample")
+}
