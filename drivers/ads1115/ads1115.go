@@ -1,0 +1,395 @@
+package ads1115
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"tipoff/drivers"
+	"tipoff/drivers/bus"
+	"tipoff/drivers/clock"
+)
+
+// Registers and bits of the config register (SBAS444D).
+const (
+	regConversion = 0
+	regConfig     = 1
+	regLow        = 2
+	regHigh       = 3
+
+	startBit      = 0x8000 // write: begin one conversion; read: idle
+	singleShot    = 0x0100
+	comparatorOff = 0x0003
+
+	lowReset  = 0x8000
+	highReset = 0x7FFF
+)
+
+// retryAfter is when a spoilt transfer is tried again, at the latest.
+const retryAfter = 5 * time.Millisecond
+
+func (d *Dev) retry() time.Duration { return d.clock.Now() + min(retryAfter, d.in[d.cur].wait()) }
+
+// checkEvery is how often the settings are read back where not each sample
+// does it.
+const checkEvery = 250 * time.Millisecond
+
+// Dev is one ADS1115. It implements drivers.Source.
+type Dev struct {
+	ports   drivers.Ports
+	clock   clock.Clock
+	busName string
+	addr    uint16
+	in      []input
+	info    []drivers.Input
+	wave    int // index of the waveform input, -1 none
+	// continuous is set for a single plain input.
+	continuous bool
+
+	link    bus.Link
+	bus     i2c.BusCloser
+	started bool
+	closed  bool
+
+	cur     int           // input being converted
+	begun   time.Duration // when that conversion (or the continuous row) began
+	ready   time.Duration // when it is surely over
+	looks   int           // times it was found unfinished
+	pending bool          // a conversion has been begun
+	suspect bool          // an error came up: check the settings first
+	flag    drivers.Fault // for the next sample
+	checked time.Duration // last readback
+	written uint16        // settings that the chip took last
+	lost    int
+	w       [3]byte
+	r       [2]byte
+}
+
+var _ drivers.Source = (*Dev)(nil)
+
+// String implements drivers.Source.
+func (d *Dev) String() string { return d.link.Device }
+
+// Inputs implements drivers.Source.
+func (d *Dev) Inputs() []drivers.Input { return d.info }
+
+// SettingsLost counts how often the chip was found without its settings.
+func (d *Dev) SettingsLost() int { return d.lost }
+
+// Start implements drivers.Source.
+func (d *Dev) Start(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if d.closed {
+		return d.link.Idle()
+	}
+	d.started, d.pending, d.suspect, d.flag, d.cur = false, false, false, 0, 0
+	d.link.Reset()
+	if d.bus == nil {
+		b, err := d.ports.I2C(d.busName)
+		if err != nil {
+			return d.link.Open(err)
+		}
+		d.bus = b
+	}
+	now := d.clock.Now()
+	for i := range d.in {
+		d.in[i].due, d.in[i].known, d.in[i].swing = now, false, 0
+	}
+	if err := d.identify(); err != nil {
+		return err
+	}
+	if err := d.begin(); err != nil {
+		return err
+	}
+	ok, err := d.check()
+	if err == nil && !ok {
+		err = d.link.Wrong("reading back the settings", "it does not keep what was written")
+	}
+	if err != nil {
+		return err
+	}
+	d.started = true
+	d.link.OK()
+	return nil
+}
+
+// identify writes both thresholds, which this driver has no other use for, and
+// expects them back. One wrong answer may be a disturbance, two are not.
+func (d *Dev) identify() error {
+	const doing = "identifying"
+	var low, high uint16
+	for range 2 {
+		for _, t := range [2][2]uint16{{regLow, lowReset}, {regHigh, highReset}} {
+			if err := d.write(byte(t[0]), t[1]); err != nil {
+				return d.link.Fail(doing, err)
+			}
+		}
+		var err error
+		if low, err = d.read(regLow); err != nil {
+			return d.link.Fail(doing, err)
+		}
+		if high, err = d.read(regHigh); err != nil {
+			return d.link.Fail(doing, err)
+		}
+		if low == lowReset && high == highReset {
+			return nil
+		}
+	}
+	return d.link.Wrong(doing, fmt.Sprintf("its threshold registers read %04Xh and %04Xh instead of 8000h and 7FFFh", low, high))
+}
+
+// Read implements drivers.Source. Each call takes at most one conversion.
+func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duration, error) {
+	now := d.clock.Now()
+	if err := ctx.Err(); err != nil {
+		return 0, now, err
+	}
+	if !d.started {
+		return 0, now, d.link.Idle()
+	}
+	if d.suspect {
+		if err := d.recover(); err != nil {
+			return 0, d.retry(), err
+		}
+	}
+	if !d.pending {
+		if err := d.begin(); err != nil {
+			return 0, d.retry(), d.spoil(err)
+		}
+	}
+	if now < d.ready {
+		return 0, d.ready, nil
+	}
+	n, err := d.take(dst, now)
+	if err != nil {
+		return n, d.retry(), d.spoil(err)
+	}
+	return n, d.ready, nil
+}
+
+// spoil notes that the chip's state is not known any more.
+func (d *Dev) spoil(err error) error {
+	d.suspect, d.pending = true, false
+	return err
+}
+
+// recover makes sure of the settings after an error: noise on the supply that
+// broke a transfer may have reset the chip too.
+func (d *Dev) recover() error {
+	ok, err := d.check()
+	if err != nil {
+		return err
+	}
+	d.pending = false
+	if !ok {
+		if err := d.restore(); err != nil {
+			return err
+		}
+	}
+	d.suspect = false
+	d.link.OK()
+	return nil
+}
+
+// restore writes lost settings again and makes sure that they stay.
+func (d *Dev) restore() error {
+	d.lost++
+	if err := d.begin(); err != nil {
+		return err
+	}
+	ok, err := d.check()
+	if err == nil && !ok {
+		err = d.link.Wrong("writing lost settings again", "it does not keep what was written")
+	}
+	d.flag = drivers.Restored
+	return err
+}
+
+// take fetches the finished conversion and begins the next.
+func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
+	in := &d.in[d.cur]
+	v, err := d.read(regConversion)
+	if err != nil {
+		return 0, d.link.Fail("reading a conversion", err)
+	}
+	raw := int16(v)
+	if in.leaps(raw) {
+		if raw, err = d.again(raw); err != nil {
+			return 0, err
+		}
+	}
+	fault := d.flag
+	d.flag = 0
+	// A chip that was reset answers 0 until its next conversion, so a 0 is
+	// only believed with the settings in place.
+	if (!d.continuous && !in.waveform) || raw == 0 || now-d.checked >= checkEvery {
+		ok, err := d.check()
+		if err != nil {
+			return 0, err
+		}
+		if !ok {
+			// What was read was converted with unknown settings.
+			fault |= drivers.Settling | drivers.Restored
+			dst[0] = drivers.Sample{At: now, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
+			return 1, d.restore()
+		}
+		if !d.continuous && d.r[0]&(startBit>>8) == 0 {
+			// Not over yet, against the data sheet.
+			if d.looks++; d.looks < 4 {
+				d.ready = now + in.wait()
+				d.flag = fault
+				return 0, nil
+			}
+			fault |= drivers.Frozen
+			d.pending = false
+		}
+	}
+	d.link.OK()
+	in.saw(raw)
+	if raw == math.MaxInt16 || raw == math.MinInt16 {
+		fault |= drivers.Clipped
+	}
+	at := d.begun + in.period
+	if d.continuous {
+		// The latest conversion ended at some time within the last period.
+		at = max(d.begun, now-in.period/2)
+		d.ready = now + in.wait()
+	}
+	dst[0] = drivers.Sample{At: at, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
+	if d.continuous && d.pending {
+		return 1, nil
+	}
+	d.cur = d.choose(now)
+	return 1, d.begin()
+}
+
+// jump is how far a code may lie from the one before without being asked for
+// again. Noise is a code or two.
+const jump = 32
+
+// leaps tells whether a code cannot be told from a turned bit: further from the
+// last than noise, or for a waveform than it has stepped of late.
+func (in *input) leaps(raw int16) bool {
+	return !in.known || distance(raw, in.last) > jump+in.swing+in.swing/2
+}
+
+// saw remembers a code. A waveform's largest step is forgotten within some
+// tenths of a second.
+func (in *input) saw(raw int16) {
+	if in.waveform && in.known {
+		in.swing = max(distance(raw, in.last), in.swing-in.swing/128)
+	}
+	in.last, in.known = raw, true
+}
+
+func distance(a, b int16) int32 {
+	return max(int32(a)-int32(b), int32(b)-int32(a))
+}
+
+// again asks for the conversion again until two answers agree: the chip sends
+// no checksum, but a turned bit is not sent twice.
+func (d *Dev) again(raw int16) (int16, error) {
+	const doing = "reading a conversion"
+	seen := [4]int16{raw}
+	for n := 1; n < len(seen); n++ {
+		v, err := d.read(regConversion)
+		if err != nil {
+			return raw, d.link.Fail(doing, err)
+		}
+		seen[n] = int16(v)
+		for _, o := range seen[:n] {
+			if distance(seen[n], o) <= jump {
+				return seen[n], nil
+			}
+		}
+	}
+	return raw, d.link.Disturbed(doing, errDiffer)
+}
+
+var errDiffer = errors.New("it says something else each time that it is asked")
+
+// choose picks the next input.
+func (d *Dev) choose(now time.Duration) int {
+	if d.wave < 0 {
+		return (d.cur + 1) % len(d.in)
+	}
+	for i := range d.in {
+		if in := &d.in[i]; i != d.wave && now >= in.due {
+			in.due = max(in.due+slowEvery, now)
+			return i
+		}
+	}
+	return d.wave
+}
+
+// begin writes the settings of the current input, which begins its conversion.
+func (d *Dev) begin() error {
+	if err := d.write(regConfig, d.config()|startBit); err != nil {
+		return d.link.Fail("beginning a conversion", err)
+	}
+	in := &d.in[d.cur]
+	d.written = d.config()
+	d.begun = d.clock.Now()
+	d.ready = d.begun + in.wait()
+	d.looks, d.pending = 0, true
+	return nil
+}
+
+func (d *Dev) config() uint16 {
+	if d.continuous {
+		return d.in[d.cur].config
+	}
+	return d.in[d.cur].config | singleShot
+}
+
+// check reads the config register into d.r and tells whether the settings in it
+// are those written last, or those whose writing just failed. A wrong answer is
+// asked again once.
+func (d *Dev) check() (bool, error) {
+	for range 2 {
+		v, err := d.read(regConfig)
+		if err != nil {
+			return false, d.link.Fail("reading back the settings", err)
+		}
+		if v &^= startBit; v == d.written || v == d.config() {
+			d.checked = d.clock.Now()
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+func (d *Dev) write(reg byte, v uint16) error {
+	d.w = [3]byte{reg, byte(v >> 8), byte(v)}
+	return d.bus.Tx(d.addr, d.w[:], nil)
+}
+
+func (d *Dev) read(reg byte) (uint16, error) {
+	d.w[0] = reg
+	err := d.bus.Tx(d.addr, d.w[:1], d.r[:])
+	return uint16(d.r[0])<<8 | uint16(d.r[1]), err
+}
+
+// Close implements drivers.Source: it puts the chip into power-down.
+func (d *Dev) Close() error {
+	d.closed = true
+	if d.bus == nil {
+		return nil
+	}
+	if d.started {
+		// The chip may be gone; nothing is lost if it stays awake.
+		_ = d.write(regConfig, d.in[d.cur].config|singleShot)
+	}
+	b := d.bus
+	d.bus, d.started = nil, false
+	if err := b.Close(); err != nil {
+		return fmt.Errorf("%s: closing the bus: %w", d.link.Device, err)
+	}
+	return nil
+}

@@ -1,0 +1,126 @@
+package buzzer
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"syscall"
+	"testing"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+
+	"tipoff/drivers"
+	"tipoff/drivers/clock"
+	"tipoff/drivers/emulated"
+)
+
+const ms = time.Millisecond
+
+var twice = &drivers.Pattern{
+	Name:   "twice",
+	Pulses: []drivers.Pulse{{Start: 0, Length: 100 * ms}, {Start: 200 * ms, Length: 100 * ms}},
+	Repeat: time.Second,
+}
+
+func TestPattern(t *testing.T) {
+	for _, activeLow := range []bool{false, true} {
+		t.Run(fmt.Sprint("activeLow=", activeLow), func(t *testing.T) {
+			c := clock.NewVirtual(time.Unix(0, 0), 0)
+			board := emulated.NewBoard(c)
+			pin := board.AddPin("GPIO18")
+			d, err := Open(board, "GPIO18", activeLow)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sounds := func() bool { return bool(pin.Read()) != activeLow }
+			if sounds() {
+				t.Fatal("it sounds before a pattern is set")
+			}
+			if err := d.Set(twice); err != nil {
+				t.Fatal(err)
+			}
+			if !sounds() {
+				t.Fatal("it does not sound at once")
+			}
+			const start = 7777 * ms
+			for at := time.Duration(0); at < 2500*ms; at += 20 * ms {
+				if err := d.Tick(start + at); err != nil {
+					t.Fatal(err)
+				}
+				// Setting it again must not begin it again.
+				if err := d.Set(twice); err != nil {
+					t.Fatal(err)
+				}
+				in := at % time.Second
+				if want := in < 100*ms || (in >= 200*ms && in < 300*ms); sounds() != want {
+					t.Fatalf("%v into the pattern: sounds %v, want %v", at, sounds(), want)
+				}
+			}
+			if err := d.Set(twice); err != nil {
+				t.Fatal(err)
+			}
+			if err := d.Tick(start + 3*time.Second); err != nil || !sounds() {
+				t.Fatalf("third second: %v, sounds %v", err, sounds())
+			}
+			if err := d.Set(nil); err != nil || sounds() {
+				t.Fatalf("silenced: %v, sounds %v", err, sounds())
+			}
+			if err := d.Set(&drivers.Pattern{Pulses: []drivers.Pulse{{Length: time.Hour}}}); err != nil || !sounds() {
+				t.Fatalf("steady: %v, sounds %v", err, sounds())
+			}
+			for range 2 {
+				if err := d.Close(); err != nil || sounds() {
+					t.Fatalf("closed: %v, sounds %v", err, sounds())
+				}
+			}
+			if err := d.Set(twice); err == nil || sounds() {
+				t.Fatalf("set after Close: %v, sounds %v", err, sounds())
+			}
+		})
+	}
+}
+
+// A line that fails is reported and driven again at the next Tick.
+func TestFailure(t *testing.T) {
+	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
+	pin := board.AddPin("GPIO18")
+	d, err := Open(board, "GPIO18", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pin.SetFail(syscall.EBUSY)
+	err = d.Set(twice)
+	if !errors.Is(err, syscall.EBUSY) || !errors.Is(err, drivers.Transient) || drivers.HintOf(err) == "" {
+		t.Errorf("Set: %v", err)
+	}
+	if err := d.Tick(0); !errors.Is(err, syscall.EBUSY) {
+		t.Errorf("Tick: %v", err)
+	}
+	pin.SetFail(nil)
+	if err := d.Tick(20 * ms); err != nil || pin.Read() != gpio.High {
+		t.Errorf("repaired: %v, level %v", err, pin.Read())
+	}
+	if _, err := Open(board, "GPIO99", false); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("no such line: %v", err)
+	}
+}
+
+func BenchmarkTick(b *testing.B) {
+	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
+	board.AddPin("GPIO18")
+	d, err := Open(board, "GPIO18", false)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := d.Set(twice); err != nil {
+		b.Fatal(err)
+	}
+	if n := testing.AllocsPerRun(100, func() { _ = d.Tick(50 * ms) }); n != 0 {
+		b.Fatalf("%v allocations", n)
+	}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		_ = d.Tick(time.Duration(i) * 20 * ms)
+	}
+}

@@ -1,0 +1,204 @@
+package mcp3208
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/bits"
+	"time"
+
+	"periph.io/x/conn/v3/spi"
+
+	"tipoff/drivers"
+	"tipoff/drivers/bus"
+	"tipoff/drivers/clock"
+)
+
+// acquired is the clock of a frame, counted from its start bit's byte, at which
+// the input has been taken: start bit 5, and five clocks after it (figure 5-1).
+const acquired = 11
+
+// answer is the length of a frame in bytes: three hold the conversion, and two
+// more its bits once again, from the second lowest upwards (figure 5-1: "LSB
+// first data"). The chip has no checksum; this is as good as one.
+const answer = 5
+
+// intact tells whether a frame says the same code twice and then zeros.
+func intact(r []byte, code uint16) bool {
+	return uint16(r[3])<<8|uint16(r[4]) == bits.Reverse16(code)<<1
+}
+
+// retryAfter is when a spoilt batch is taken again. A waveform should not miss a
+// whole batch.
+const retryAfter = time.Millisecond
+
+// Dev is one MCP3208. It implements drivers.Source.
+type Dev struct {
+	ports    drivers.Ports
+	clock    clock.Clock
+	port     string
+	info     []drivers.Input
+	channels []byte
+	wave     int     // index of the waveform input, -1 none
+	hz       float64 // SPI clock
+
+	// One batch: waves packets of the waveform input, then one for each slow
+	// input. They are laid out once.
+	pad, waves int
+	tx, rx     []byte
+	packets    []spi.Packet
+	input      []uint8
+	nominal    time.Duration // of one packet
+
+	link    bus.Link
+	spi     spi.PortCloser
+	conn    spi.Conn
+	closed  bool
+	slowDue time.Duration
+	spacing time.Duration // of packets as measured, see measure
+}
+
+var _ drivers.Source = (*Dev)(nil)
+
+// String implements drivers.Source.
+func (d *Dev) String() string { return d.link.Device }
+
+// Inputs implements drivers.Source.
+func (d *Dev) Inputs() []drivers.Input { return d.info }
+
+// Start implements drivers.Source. All eight channels must answer with a null
+// bit in its place.
+func (d *Dev) Start(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if d.closed {
+		return d.link.Idle()
+	}
+	d.link.Reset()
+	d.spacing = 0
+	d.conn = nil
+	if d.spi != nil {
+		// A port can be connected once only.
+		_ = d.spi.Close()
+		d.spi = nil
+	}
+	p, err := d.ports.SPI(d.port)
+	if err != nil {
+		return d.link.Open(err)
+	}
+	d.spi = p
+	conn, err := p.Connect(d.frequency(), spi.Mode0, 8)
+	if err != nil {
+		return d.link.Fail("setting up the port", err)
+	}
+	bad, ones := 0, 0
+	for ch := range byte(8) {
+		w, r := [3]byte{0x06 | ch>>2, ch << 6}, [3]byte{}
+		if err := conn.Tx(w[:], r[:]); err != nil {
+			return d.link.Fail("identifying", err)
+		}
+		if r[1]&0x10 != 0 {
+			bad++
+		}
+		if r == [3]byte{0xFF, 0xFF, 0xFF} {
+			ones++
+		}
+	}
+	switch {
+	case ones == 8:
+		return d.link.Silent("identifying", "the data line stays high")
+	case bad > 2:
+		return d.link.Wrong("identifying", fmt.Sprintf("%d of 8 answers lack the null bit", bad))
+	}
+	d.conn = conn
+	d.slowDue = d.clock.Now()
+	d.link.OK()
+	return nil
+}
+
+// Read implements drivers.Source: one batch.
+func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duration, error) {
+	start := d.clock.Now()
+	if err := ctx.Err(); err != nil {
+		return 0, start, err
+	}
+	if d.conn == nil {
+		return 0, start, d.link.Idle()
+	}
+	n := len(d.packets)
+	if start < d.slowDue {
+		if n = d.waves; n == 0 {
+			return 0, d.slowDue, nil
+		}
+	}
+	if err := d.conn.TxPackets(d.packets[:n]); err != nil {
+		return 0, d.clock.Now() + retryAfter, d.link.Fail("sampling", err)
+	}
+	end := d.clock.Now()
+	step := d.measure(start, end, n)
+	offset := step * time.Duration(8*d.pad+acquired) / time.Duration(8*(d.pad+answer))
+	size := d.pad + answer
+	framing, ones := 0, 0
+	for i := range n {
+		r := d.rx[i*size+d.pad : i*size+size : i*size+size]
+		raw := uint16(r[1]&0x0F)<<8 | uint16(r[2])
+		var fault drivers.Fault
+		if raw == 0 || raw == 4095 {
+			fault = drivers.Clipped
+		}
+		if r[1]&0x10 != 0 || !intact(r, raw) {
+			fault |= drivers.Framing
+			framing++
+			if raw == 4095 {
+				ones++
+			}
+		}
+		dst[i] = drivers.Sample{
+			At: start + time.Duration(i)*step + offset, Raw: float64(raw), Aux: math.NaN(),
+			Input: d.input[i], Fault: fault,
+		}
+	}
+	next := max(end, start+time.Duration(d.waves)*d.nominal)
+	if n > d.waves {
+		d.slowDue = max(d.slowDue+slowEvery, start)
+	}
+	if d.waves == 0 {
+		next = d.slowDue
+	}
+	if ones == n {
+		return 0, next, d.link.Silent("sampling", "the data line stays high")
+	}
+	if framing*2 > n {
+		return 0, next, d.link.Wrong("sampling", fmt.Sprintf("%d of %d answers break the rules of an MCP3208", framing, n))
+	}
+	d.link.OK()
+	return n, next, nil
+}
+
+// measure gives the time from one packet to the next. A controller never clocks
+// faster than asked, but leaves gaps; and the time measured around the call
+// holds waits of the scheduler, which only make it longer. So the shortest
+// spacing of late is the truth, slowly forgotten.
+func (d *Dev) measure(start, end time.Duration, n int) time.Duration {
+	s := max((end-start)/time.Duration(n), d.nominal)
+	if d.spacing != 0 && d.waves > 0 {
+		s = min(s, d.spacing+d.spacing/1000)
+	}
+	d.spacing = s
+	return s
+}
+
+// Close implements drivers.Source.
+func (d *Dev) Close() error {
+	d.closed = true
+	if d.spi == nil {
+		return nil
+	}
+	p := d.spi
+	d.spi, d.conn = nil, nil
+	if err := p.Close(); err != nil {
+		return fmt.Errorf("%s: closing the port: %w", d.link.Device, err)
+	}
+	return nil
+}
