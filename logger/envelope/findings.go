@@ -1,0 +1,205 @@
+package envelope
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"tipoff/logger/phase"
+)
+
+// Findings judges each limit over the run so far, in the envelope's order.
+func (c *Checker) Findings() []Finding {
+	list := make([]Finding, 0, len(c.tracks))
+	for i := range c.tracks {
+		list = append(list, c.tracks[i].finding(c))
+	}
+	return list
+}
+
+func (t *track) finding(c *Checker) Finding {
+	f := Finding{Limit: t.limit, Verdict: NotKnown, Measured: math.NaN(), U: math.NaN(), Duration: t.out}
+	if why := t.why(c); why != "" {
+		f.Text = t.limit.Title + ": not known. " + why
+		return f
+	}
+	f.Measured, f.U, f.At, f.Phase = t.worst, t.worstU, t.at, t.phase
+	f.Verdict = verdict(&t.limit, t.worst, t.worstU)
+	f.Degree = max(0, t.bad)
+	f.Text = t.text(&f)
+	return f
+}
+
+// why says why there is nothing to judge, "" if there is.
+func (t *track) why(c *Checker) string {
+	switch {
+	case t.limit.Unknown != "":
+		return t.limit.Unknown
+	case !t.entered:
+		return "The run had no phase " + phaseNames(t.limit.Phases) + "."
+	case t.have:
+		return ""
+	}
+	switch t.kind {
+	case baseHot:
+		return "Base pressure was not seen, so there is no temperature at which it was reached."
+	case rising:
+		return fmt.Sprintf("The manifold was not shut for the %s that a slope takes, or there was no pressure reading.",
+			sayTime(riseSettle+time.Duration(c.rise.tau)*time.Second))
+	case striking:
+		return "No strike of the arc was seen with current and pressure both reading."
+	case shells, arcOn, glowTime:
+		return "The arc was not seen to burn long enough with the pressure reading."
+	case filling:
+		return "There was no pressure reading, or no temperature to correct it by."
+	}
+	return fmt.Sprintf("There was no usable reading of %s.", t.limit.Quantity)
+}
+
+func phaseNames(ids []phase.ID) string {
+	names := make([]string, len(ids))
+	for i, p := range ids {
+		names[i] = p.String()
+	}
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
+}
+
+// text is the finding in one sentence.
+func (t *track) text(f *Finding) string {
+	l := &t.limit
+	unit := l.Unit
+	var s strings.Builder
+	fmt.Fprintf(&s, "%s: %s %s", l.Title, t.measure(), sayWithin(f.Measured, 2*f.U, unit))
+	if t.kind != filling && t.kind != glowTime {
+		fmt.Fprintf(&s, " (%s)", f.Phase)
+	}
+	fmt.Fprintf(&s, ", %s", bounds(l))
+	switch {
+	case f.Verdict == Marginal:
+		s.WriteString(": too near to tell")
+	case f.Verdict == Outside:
+		fmt.Fprintf(&s, ": %s too %s", sayDifference(f.Degree, unit), t.direction(f.Measured))
+	}
+	if f.Verdict != Within && t.out > 0 {
+		fmt.Fprintf(&s, ", outside for %s in all", sayTime(t.out))
+	}
+	s.WriteByte('.')
+	return s.String()
+}
+
+// measure says what the deciding value is.
+func (t *track) measure() string {
+	switch t.kind {
+	case reach:
+		return "highest"
+	case lowest:
+		return "lowest"
+	case heating:
+		return "fastest"
+	case striking:
+		return "struck at"
+	case glowTime:
+		return "arc on for"
+	case baseHot:
+		return "glass at"
+	case rising:
+		return "at the end"
+	case filling:
+		return "filled to"
+	}
+	if t.limit.Low != t.limit.Low {
+		return "highest"
+	}
+	if t.limit.High != t.limit.High {
+		return "lowest"
+	}
+	return "farthest off"
+}
+
+func (t *track) direction(x float64) string {
+	high := x > t.limit.High
+	switch t.limit.Unit {
+	case "°C/s", "Pa/s":
+		return "fast"
+	case "s":
+		if high {
+			return "long"
+		}
+		return "short"
+	case "°C":
+		if high {
+			return "hot"
+		}
+		return "cold"
+	}
+	if high {
+		return "high"
+	}
+	return "low"
+}
+
+func bounds(l *Limit) string {
+	low, high := l.Low == l.Low, l.High == l.High
+	switch {
+	case low && high:
+		return "limits " + Say(l.Low, l.Unit) + " to " + Say(l.High, l.Unit)
+	case low:
+		return "at least " + Say(l.Low, l.Unit)
+	}
+	return "at most " + Say(l.High, l.Unit)
+}
+
+// deciding are the limits without which nobody can say that a tube is good.
+var deciding = []string{GlassTarget, GlassCeiling, BasePressure, FillPressure}
+
+// Overall is the verdict of a run and one sentence that names the limits that
+// decided it. A run is within only if glass target and ceiling, base and fill
+// are all known to be.
+func Overall(findings []Finding) (Verdict, string) {
+	var outside, marginal, lacking, within, silent []string
+	for i := range findings {
+		f := &findings[i]
+		title := lowerFirst(f.Limit.Title)
+		switch f.Verdict {
+		case Outside:
+			outside = append(outside, title)
+		case Marginal:
+			marginal = append(marginal, title)
+		case Within:
+			within = append(within, title)
+		default:
+			silent = append(silent, title)
+			for _, id := range deciding {
+				if f.Limit.ID == id {
+					lacking = append(lacking, title)
+				}
+			}
+		}
+	}
+	switch {
+	case len(outside) > 0:
+		return Outside, "Outside its limits: " + and(outside) + "."
+	case len(within)+len(marginal) == 0:
+		return NotKnown, "Nothing is known of this run: no limit could be judged."
+	case len(lacking) > 0:
+		return NotKnown, "Not known, as there is no finding on " + and(lacking) + "; nothing was found outside."
+	case len(marginal) > 0:
+		return Marginal, "Too near to the limit to tell: " + and(marginal) + "."
+	case len(silent) > 0:
+		return Within, "Within all limits that could be judged; not known: " + and(silent) + "."
+	}
+	return Within, "Within all limits."
+}
+
+func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+func and(names []string) string {
+	if len(names) == 1 {
+		return names[0]
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}

@@ -1,0 +1,267 @@
+package phase
+
+import "math"
+
+// decoder finds the cheapest way through the nodes (Viterbi), one
+// observation at a time.
+type decoder struct {
+	causal bool // the future will not be seen
+	cost   [nodes]float64
+	next   [nodes]float64
+	path   [nodes]path
+	moved  [nodes]path
+	price  [nodes]float64
+	early  [nodes]float64
+}
+
+func (d *decoder) start(f *feature, o *Options) {
+	for n := range nodes {
+		d.path[n] = path{since: f.at, node: f.at, current: math.NaN(), press: math.NaN(), peak: math.NaN(), level: math.NaN(), top: math.NaN(), low: math.NaN()}
+		d.cost[n] = 8
+	}
+	d.cost[nIdle], d.cost[nEvac] = 1, 5
+	for _, n := range [...]node{nAge, nDryOff, nBombOff, nShellsOff, nAdmit2, nTip, nVent, nFlushOut} {
+		d.cost[n] = 12 // a recording seldom begins there
+	}
+	emit(f, o, &d.price)
+	for n := range nodes {
+		d.cost[n] += d.price[n] * 0.5
+	}
+}
+
+// step advances by one observation. back, if not nil, receives for each node
+// the node it came from.
+func (d *decoder) step(f *feature, o *Options, back *[nodes]node) {
+	emit(f, o, &d.price)
+	d.next = d.cost
+	var from [nodes]node
+	for n := range from {
+		from[n] = node(n)
+		d.price[n] += d.dwell(node(n), f, o)
+		d.early[n] = 0
+		if age := f.at - d.path[n].node; age < short[n] {
+			d.early[n] = earlyPrice * (1 - age/short[n])
+		}
+	}
+	for k := range edges {
+		e := &edges[k]
+		c := d.cost[e.from] + e.price + d.early[e.from]
+		if c >= d.next[e.to] {
+			continue
+		}
+		if c += d.gate(e, f, o); c < d.next[e.to] {
+			d.next[e.to], from[e.to] = c, e.from
+		}
+	}
+	least := math.Inf(1)
+	for n := range nodes {
+		// Staying was priced with the path's own history above; one who has
+		// just come pays the plain price.
+		d.next[n] += d.price[n] * f.dt
+		least = min(least, d.next[n])
+	}
+	moves := 0
+	for n := range nodes {
+		d.cost[n] = d.next[n] - least
+		if src := from[n]; src != node(n) {
+			d.moved[moves] = d.path[src].moved(src, node(n), f.at)
+			moves++
+		}
+	}
+	for n := nodes - 1; moves > 0; n-- {
+		if from[n] != node(n) {
+			moves--
+			d.path[n] = d.moved[moves]
+		}
+	}
+	d.learn(f)
+	if back != nil {
+		*back = from
+	}
+}
+
+// moved is the path q, now at from, gone on to another node.
+func (q path) moved(from, to node, at float64) path {
+	q.node = at
+	if nodePhase[from] != nodePhase[to] {
+		q.since = at
+	}
+	if from == nIdle || from == nAge {
+		q.current, q.press, q.peak = math.NaN(), math.NaN(), math.NaN()
+	}
+	return q
+}
+
+// learn updates what the paths carry.
+func (d *decoder) learn(f *feature) {
+	if f.t == f.t {
+		for n := range nodes {
+			if p := &d.path[n]; !(p.peak >= f.t) {
+				p.peak = f.t
+			}
+		}
+	}
+	q := &d.path[nBomb]
+	tau := max(0.5, min(8, (f.at-q.node)/2))
+	if f.i == f.i && f.arcOn == 0 {
+		q.current = blend(q.current, f.i, f.dt, tau)
+	}
+	if f.lp == f.lp {
+		q.press = blend(q.press, f.lp, f.dt, tau)
+	}
+	q = &d.path[nFill]
+	if f.calm == f.calm {
+		// Only a rise says that gas still comes in; the level sinks a little
+		// as manifold and tube even out.
+		tol := max(0.008, 1.5*f.noise)
+		if q.node == f.at || !(f.calm < q.top+tol) {
+			q.top, q.level, q.steady = f.calm, f.calm, f.at
+		} else {
+			q.level = blend(q.level, f.calm, f.dt, 5)
+		}
+		q.top = max(q.top, q.level)
+	}
+	q = &d.path[nEvac]
+	if q.node == f.at || f.calm < q.low || q.low != q.low {
+		q.low = f.calm
+	}
+}
+
+func blend(y, x, dt, tau float64) float64 {
+	if y != y {
+		return x
+	}
+	return y + (x-y)*(dt/(tau+dt))
+}
+
+// dwell prices staying in a node by how long and against what came before,
+// nats per second: the explicit-duration part of the model.
+func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
+	q := &d.path[n]
+	age := f.at - q.node
+	switch n {
+	case nShells:
+		weak := under(f.i, q.current*1.08, 0.05*q.current, 2)
+		full := over(f.lp, q.press-0.1, 0.2, 1)
+		if age > 3 { // the arc may take less current again as gas comes
+			return min(2*weak, 2*full)
+		}
+		return weak + full
+	case nBomb:
+		if age < settle {
+			return 0
+		}
+		// A pressure lowered with cool glass and no more current is a heavy
+		// hand on the stopcock, not the shells' turn.
+		c := over(f.i, q.current*1.15, 0.08*q.current, 2)
+		if f.i > 1.08*q.current || f.t > 190 || f.t != f.t {
+			c += under(f.lp, q.press-0.2, 0.15, 2)
+		}
+		return c
+	case nFlushIn:
+		if age > 45 {
+			return 0.08
+		}
+	case nFlushOut:
+		if age > short[nFlushOut] {
+			return under(f.lp, o.lnBase+0.4, 0.3, 1)
+		}
+	case nEvac:
+		thr := max(0.005, 1.25*f.noise)
+		return over(f.calm, q.low+thr, thr/3, 5)
+	case nLeak:
+		if !d.causal && age < 20 {
+			return under(f.trend, 0.002, 0.002, 0.5)
+		}
+	case nPumpOut:
+		if age > 150 {
+			return 0.1
+		}
+	case nDry:
+		if f.t != f.t && age > 90 {
+			return 0.1
+		}
+		if d.causal {
+			return over(f.t, o.PreheatEnd, 4, 4)
+		}
+	case nFill:
+		if f.at-q.steady > o.TipOffAfter.Seconds() {
+			return 3
+		}
+	}
+	return 0
+}
+
+// settle is how long the current of a new arc is given to come up, s.
+const settle = 10
+
+// gate prices a change of node by what is seen at that moment.
+func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
+	switch {
+	case arcNode[e.to] && !arcNode[e.from]:
+		c := f.arcOn // no arc phase begins without an arc
+		if e.from == nAdmit2 && e.to == nDry && f.t != f.t {
+			c += 3
+		}
+		return c
+	case e.from == nDry && e.to == nBomb:
+		if f.t != f.t { // nothing to tell by
+			return 1
+		}
+		return over(math.Abs(f.t-o.PreheatEnd), 1, 2, 8)
+	case e.to == nFinal:
+		return under(d.path[e.from].peak, 150, 15, 3)
+	case e.to == nPumpOut:
+		return over(d.path[e.from].peak, 160, 15, 4)
+	case e.to == nFlushIn:
+		return under(f.t, 55, 8, 3)
+	case e.to == nFill:
+		return over(f.t, 60, 20, 3)
+	case e.from == nFill && e.to == nTip:
+		if f.at-d.path[nFill].steady > o.TipOffAfter.Seconds() {
+			return 0
+		}
+		if q := &d.path[nFill]; f.at-q.steady > 6 && math.Abs(f.slope) > 0.012 &&
+			math.Abs(f.calm-q.level) > max(0.012, 2*f.noise) {
+			return -4 // a settled fill does not step by itself
+		}
+		return 6
+	}
+	return 0
+}
+
+func (d *decoder) best() node {
+	b := node(0)
+	for n := range nodes {
+		if d.cost[n] < d.cost[b] {
+			b = node(n)
+		}
+	}
+	return b
+}
+
+func (d *decoder) least(p ID) float64 {
+	c := math.Inf(1)
+	for n := range nodes {
+		if nodePhase[n] == p {
+			c = min(c, d.cost[n])
+		}
+	}
+	return c
+}
+
+// lead is by how many nats phase a is better than b.
+func (d *decoder) lead(a, b ID) float64 { return d.least(b) - d.least(a) }
+
+// weight is the share of phase p among all by exp(−cost).
+func (d *decoder) weight(p ID) float64 {
+	var all, its float64
+	for n := range nodes {
+		w := math.Exp(-d.cost[n])
+		all += w
+		if nodePhase[n] == p {
+			its += w
+		}
+	}
+	return its / all
+}

@@ -1,0 +1,180 @@
+package phase
+
+import "math"
+
+// The model is a graph of nodes with a price, in nats, for each change of node,
+// for leaving early or staying long, and for each second in which the readings
+// do not look as they should in a node. Both the tracker and the smoother take
+// the cheapest way through it (Viterbi); what a way has seen so far, such as
+// the current of its bombard, goes along with it. The levels are those of the
+// phase table in handbook.md; the prices were set by trial on plant runs.
+
+// node is a hidden state of the model. A phase can have several: an arc that
+// went out for a moment is still that phase, a second admission of air follows
+// other things than the first.
+type node uint8
+
+const (
+	nIdle node = iota
+	nEvac
+	nLeak
+	nAdmit1 // before the first arc
+	nDry
+	nDryOff // arc lost, to be struck again
+	nPumpOut
+	nAdmit2 // after a pump-out
+	nBomb
+	nBombOff
+	nShells
+	nShellsOff
+	nFinal
+	nCool
+	nFlushIn
+	nFlushOut
+	nFill
+	nTip
+	nVent
+	nAge
+	nodes int = iota
+)
+
+var nodePhase = [nodes]ID{
+	Idle, Evacuate, LeakTest, AdmitAir, Dry, Dry, PumpOut, AdmitAir, Bombard, Bombard,
+	Shells, Shells, FinalPump, Cool, Flush, Flush, Fill, TipOff, Vent, Age,
+}
+
+// arcNode says in which nodes the bombarder's arc burns.
+var arcNode = [nodes]bool{nDry: true, nBomb: true, nShells: true}
+
+// edge is an allowed change of node with its price in nats. Cheap edges are
+// the usual order of work; dear ones are the skips and repeats.
+type edge struct {
+	from, to node
+	price    float64
+}
+
+var edges = [...]edge{
+	{nIdle, nEvac, 2}, {nIdle, nAge, 8}, {nIdle, nVent, 9},
+	{nEvac, nLeak, 2}, {nEvac, nAdmit1, 3}, {nEvac, nDry, 5}, {nEvac, nFlushIn, 8}, {nEvac, nFill, 8}, {nEvac, nVent, 6},
+	{nLeak, nEvac, 4}, {nLeak, nAdmit1, 2}, {nLeak, nDry, 5}, {nLeak, nFlushIn, 8}, {nLeak, nFill, 8}, {nLeak, nVent, 6},
+	{nAdmit1, nDry, 1}, {nAdmit1, nEvac, 6}, {nAdmit1, nVent, 7},
+	{nDry, nDryOff, 2}, {nDryOff, nDry, 1}, {nDryOff, nPumpOut, 1.5}, {nDryOff, nVent, 8},
+	{nDry, nPumpOut, 2}, {nDry, nBomb, 3}, {nDry, nFinal, 6}, {nDryOff, nBomb, 5}, {nDry, nVent, 8},
+	{nPumpOut, nAdmit2, 2}, {nPumpOut, nBomb, 3}, {nPumpOut, nDry, 5}, {nPumpOut, nFlushIn, 6}, {nPumpOut, nFill, 7}, {nPumpOut, nVent, 6},
+	{nAdmit2, nBomb, 1}, {nAdmit2, nDry, 2.5}, {nAdmit2, nPumpOut, 4}, {nAdmit2, nVent, 8},
+	{nBomb, nBombOff, 2}, {nBombOff, nBomb, 1}, {nBombOff, nFinal, 1.5}, {nBombOff, nShells, 3}, {nBombOff, nPumpOut, 6}, {nBombOff, nVent, 8},
+	{nBomb, nShells, 2}, {nBomb, nFinal, 3}, {nBomb, nPumpOut, 4.5}, {nBomb, nVent, 8},
+	{nShells, nShellsOff, 2}, {nShellsOff, nShells, 1}, {nShellsOff, nFinal, 1.5}, {nShellsOff, nVent, 8},
+	{nShells, nBomb, 5}, {nShells, nFinal, 2}, {nShells, nVent, 8},
+	{nFinal, nCool, 1}, {nFinal, nFlushIn, 4}, {nFinal, nFill, 5}, {nFinal, nAdmit2, 7}, {nFinal, nBomb, 8}, {nFinal, nVent, 6},
+	{nCool, nFlushIn, 2}, {nCool, nFill, 2}, {nCool, nAdmit2, 8}, {nCool, nVent, 6}, {nCool, nFinal, 4},
+	{nFlushIn, nFlushOut, 1}, {nFlushIn, nBomb, 8}, {nFlushIn, nVent, 8},
+	{nFlushOut, nFlushIn, 2}, {nFlushOut, nFill, 2}, {nFlushOut, nCool, 1}, {nFlushOut, nVent, 6},
+	{nFill, nTip, 2}, {nFill, nVent, 5}, {nFill, nFlushOut, 7},
+	{nTip, nVent, 1}, {nTip, nIdle, 6}, {nTip, nAge, 7}, {nTip, nEvac, 7},
+	{nVent, nIdle, 1}, {nVent, nEvac, 3}, {nVent, nAge, 8},
+	{nAge, nIdle, 3}, {nAge, nEvac, 6}, {nAge, nVent, 6},
+}
+
+// path is what a node's best history carries along: what later phases are
+// judged against.
+type path struct {
+	since   float64 // s, when the phase (not the node) began
+	node    float64 // s, when the node began
+	current float64 // A, mean of the arc in bombard; NaN before
+	press   float64 // ln Pa, mean pressure of the same
+	steady  float64 // s, since when the fill has stood at level
+	level   float64 // ln Pa
+	top     float64 // ln Pa, highest of the fill
+	low     float64 // ln Pa, lowest pressure of the evacuation
+	peak    float64 // °C, hottest glass of the run
+}
+
+// short is the shortest usual stay in a node, s: leaving earlier costs up to
+// earlyPrice, in proportion.
+var short = [nodes]float64{
+	nIdle: 1, nEvac: 3, nLeak: 8, nAdmit1: 0.5, nDry: 4, nPumpOut: 12, nAdmit2: 0.5,
+	nBomb: 4, nShells: 5, nFinal: 1, nCool: 4, nFlushIn: 1.5, nFlushOut: 20, nFill: 4, nTip: 4, nVent: 1, nAge: 20,
+}
+
+const earlyPrice = 4
+
+// over is the price for x being above hi: quadratic over the scale w, at
+// most cap. NaN (no reading) costs nothing.
+func over(x, hi, w, most float64) float64 {
+	if !(x > hi) {
+		return 0
+	}
+	d := (x - hi) / w
+	return min(d*d, most)
+}
+
+func under(x, lo, w, most float64) float64 { return over(-x, -lo, w, most) }
+
+// Levels in ln Pa.
+var (
+	lnAtm   = math.Log(101325)
+	lnHigh  = math.Log(8000) // 60 Torr: no arc, no fill above
+	lnRough = math.Log(40)
+	lnLow   = math.Log(20)
+	lnFlush = math.Log(820) // 6.2 Torr: more is a fill
+)
+
+// emit prices the feature in each node, nats per second.
+func emit(f *feature, o *Options, c *[nodes]float64) {
+	on, off := f.arcOn, f.arcOff
+	rate := f.slope * math.Exp(f.lp) // Pa/s
+	rise := over(f.slope, 0.03, 0.04, 6)
+	fall := under(f.slope, -0.04, 0.04, 5)
+	stand := 0.0 // standing at a pressure where pumping would show
+	if f.slope > -0.02 {
+		stand = over(f.lp, lnRough, 0.5, 1)
+	}
+	empty := 0.0 // low and not being let in
+	if rate < 2 {
+		empty = under(f.lp, lnRough, 0.5, 3)
+	}
+	high := over(f.lp, lnHigh, 0.5, 8)
+	hot := over(f.t, 60, 20, 1)
+	base := o.lnBase
+
+	c[nIdle] = off/4 + under(f.lp, lnAtm-0.5, 0.15, 10) + over(math.Abs(f.slope), 0.03, 0.03, 2)
+	c[nEvac] = off + rise + hot
+	c[nEvac] += over(f.trend, 0.002, 0.003, 1.2)
+	if f.slope > -0.005 {
+		c[nEvac] += over(f.lp, lnAtm-0.7, 0.1, 1.5) + over(f.lp, lnRough+1.5, 1, 0.5)
+	}
+	c[nLeak] = off + hot + over(f.lp, lnRough, 0.4, 6) + over(rate, 3, 2, 6) + fall
+	c[nAdmit1] = off + high + fall + empty
+	c[nDry] = on + high + under(f.lp, lnLow-1, 0.5, 2) + over(f.t, o.PreheatEnd, 60, 1.5)
+	c[nDryOff] = off + high + fall + 0.15 + under(f.lp, lnLow, 0.4, 5)
+	c[nPumpOut] = off + rise + stand + high + over(f.t, 180, 40, 0.4)
+	c[nAdmit2] = off + high + fall + empty
+	c[nBomb] = on + high + under(f.lp, lnLow-1, 0.5, 0.5)
+	c[nBombOff] = off + high + fall + 0.15 // too low a pressure is how an arc gets lost
+	c[nShells] = c[nBomb] + under(f.t, 120, 40, 1)
+	c[nShellsOff] = c[nDryOff]
+	c[nFinal] = off + rise + stand + high + under(f.lp, base, 0.05, 4)
+	c[nCool] = off + rise
+	if f.trend < -0.01 {
+		c[nCool] += over(f.lp, base, 0.05, 4)
+	} else {
+		c[nCool] += over(f.lp, base, 0.15, 0.1) + over(f.lp, lnLow, 0.5, 4)
+	}
+	c[nFlushIn] = off + high + fall + empty + over(f.lp, lnFlush, 0.06, 2)
+	c[nFlushOut] = off + high + rise + stand
+	c[nFill] = off + high + fall + empty
+	c[nTip] = off + over(math.Abs(f.slope), 0.05, 0.05, 3) + over(f.lp, lnAtm-1, 0.3, 3)
+	c[nVent] = off + fall
+	if f.slope < 0.004 {
+		c[nVent] += under(f.lp, lnAtm-0.3, 0.3, 2) + over(f.lp, lnAtm-0.3, 0.1, 1.5)
+	}
+	c[nVent] += over(f.lp, lnAtm-0.02, 0.01, 4)
+	if rate < 150 { // a vent valve lets in much more than a needle valve or a leak
+		c[nVent] += under(f.lp, lnHigh, 0.5, 1.5)
+	}
+	if f.slope > 0.008 {
+		c[nIdle] += under(f.lp, lnAtm-0.02, 0.01, 2)
+	}
+	c[nAge] = f.ageing + over(math.Abs(f.slope), 0.05, 0.05, 2)
+}

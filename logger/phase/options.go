@@ -1,0 +1,54 @@
+package phase
+
+import (
+	"math"
+	"time"
+)
+
+// Options sets the levels by which phases are told apart. The zero value of
+// any field means its default. Defaults are common practice, not measured law.
+type Options struct {
+	// PreheatEnd is the glass temperature, °C, at which a single unbroken
+	// arc that goes on heating stops being dry and becomes bombard. A first
+	// arc that ends not far above it and is followed by a pump-out stays dry.
+	// Default 110.
+	PreheatEnd float64
+	// Base is the pressure, Pa, below which final-pump becomes cool.
+	// Default 1.33 (10 micron).
+	Base float64
+	// Arc is the current, A RMS, above which the arc is taken to burn.
+	// Default 0.02.
+	Arc float64
+	// AgeMax is the highest current, A, taken for ageing at running current.
+	// Default 0.15.
+	AgeMax float64
+	// TipOffAfter is how long a fill must have stood steady to be taken for
+	// tipped off when the pressure does not tell: on most benches it does
+	// not. Default 34 s, a habit (common practice 10 to 60 s).
+	TipOffAfter time.Duration
+	// IdleAfter ends a run when after tip-off nothing has happened for this
+	// long. Default 10 min.
+	IdleAfter time.Duration
+
+	lnBase float64
+}
+
+func (o Options) filled() Options {
+	def := func(p *float64, d float64) {
+		if !(*p > 0) {
+			*p = d
+		}
+	}
+	def(&o.PreheatEnd, 110)
+	def(&o.Base, 1.33)
+	def(&o.Arc, 0.02)
+	def(&o.AgeMax, 0.15)
+	if o.TipOffAfter <= 0 {
+		o.TipOffAfter = 34 * time.Second
+	}
+	if o.IdleAfter <= 0 {
+		o.IdleAfter = 10 * time.Minute
+	}
+	o.lnBase = math.Log(o.Base)
+	return o
+}

@@ -1,0 +1,79 @@
+// Package phase knows the steps of a run and finds them from pressure, glass
+// temperature and current alone: a causal tracker for the bench and a smoother
+// for the sheet, on one model.
+package phase
+
+import (
+	"math"
+	"time"
+
+	"tipoff/logger/frame"
+)
+
+// ID is a step of a run.
+type ID uint8
+
+// The steps, in the order in which a run usually takes them.
+const (
+	Idle ID = iota
+	Evacuate
+	LeakTest
+	AdmitAir
+	Dry
+	PumpOut
+	Bombard
+	Shells
+	FinalPump
+	Cool
+	Flush
+	Fill
+	TipOff
+	Vent
+	Age
+	Count int = iota
+)
+
+var names = [Count]string{
+	"idle", "evacuate", "leak-test", "admit-air", "dry", "pump-out", "bombard", "shells",
+	"final-pump", "cool", "flush", "fill", "tip-off", "vent", "age",
+}
+
+// String is the phase's name as the page, the metrics and run.toml write it.
+func (p ID) String() string { return names[p] }
+
+// Named finds a phase by its name.
+func Named(s string) (ID, bool) {
+	for i, n := range names {
+		if n == s {
+			return ID(i), true
+		}
+	}
+	return 0, false
+}
+
+// Observation is what a frame says about the process. NaN where there is no
+// usable reading.
+type Observation struct {
+	At       time.Duration // monotonic
+	Pressure float64       // Pa
+	Glass    float64       // °C
+	Current  float64       // A, RMS
+}
+
+// Observe takes the observation out of a frame.
+func Observe(l *frame.Layout, f *frame.Frame) Observation {
+	x := func(r frame.Role) float64 {
+		v := f.Of(l, r)
+		if !v.Good() {
+			return math.NaN()
+		}
+		return v.X
+	}
+	return Observation{At: f.At, Pressure: x(frame.Pressure), Glass: x(frame.Glass), Current: x(frame.Current)}
+}
+
+// Segment is a stretch of time in one phase, [From, To).
+type Segment struct {
+	Phase    ID
+	From, To time.Duration // monotonic
+}

@@ -1,0 +1,188 @@
+package phase
+
+import (
+	"math"
+	"slices"
+)
+
+// refine moves boundaries whose moment shows sharper in the readings, seen
+// both ways in time, than in the model's prices.
+func refine(way []node, fs []feature, o *Options) {
+	for a := 0; a < len(way); {
+		b := a
+		for b < len(way) && nodePhase[way[b]] == nodePhase[way[a]] {
+			b++
+		}
+		switch nodePhase[way[a]] {
+		case LeakTest:
+			a0 := max(0, a-1)
+			if way[a0] == nEvac {
+				b = shutStopcock(way, fs, a)
+			}
+		case Fill, TipOff:
+			for b < len(way) && (nodePhase[way[b]] == TipOff || nodePhase[way[b]] == Fill) {
+				b++
+			}
+			if way[a] == nFill {
+				tipOff(way, fs, a, b, o)
+			}
+		case Idle:
+			if a > 0 && way[a-1] == nVent {
+				ventEnd(way, fs, a, b)
+			}
+		}
+		a = b
+	}
+}
+
+// shutStopcock puts the end of evacuation, now at i, where the pressure leaves
+// its base: the best fit of two straight lines to ln p.
+// It returns the end of the leak test.
+func shutStopcock(way []node, fs []feature, i int) int {
+	const reach = 20 // s to look either way
+	lo, hi := i, i
+	for lo > 0 && way[lo-1] == nEvac && fs[i].at-fs[lo-1].at < reach {
+		lo--
+	}
+	for hi+1 < len(way) && way[hi+1] == nLeak && fs[hi+1].at-fs[i].at < reach {
+		hi++
+	}
+	least := math.Inf(1)
+	for j := lo; j <= hi; j++ {
+		least = min(least, fs[j].lp)
+	}
+	a := hi // from here on the pressure is near its lowest
+	for a > lo && !(fs[a].lp < least+0.03) {
+		a--
+	}
+	for a > lo && fs[a-1].lp < least+0.1 {
+		a--
+	}
+	k, best := a, math.Inf(1)
+	var left, right fit
+	for j := a; j <= hi; j++ {
+		right.add(fs[j].at-fs[a].at, fs[j].lp, 1)
+	}
+	for j := a; j <= hi; j++ {
+		if e := left.sloped() + right.sloped(); e < best {
+			k, best = j, e
+		}
+		left.add(fs[j].at-fs[a].at, fs[j].lp, 1)
+		right.add(fs[j].at-fs[a].at, fs[j].lp, -1)
+	}
+	for j := lo; j <= hi; j++ {
+		way[j] = nLeak
+		if j < k {
+			way[j] = nEvac
+		}
+	}
+	for hi+1 < len(way) && way[hi+1] == nLeak {
+		hi++
+	}
+	return hi + 1
+}
+
+// middle is the median ln p of fs, NaN if there is none.
+func middle(fs []feature) float64 {
+	y := make([]float64, 0, len(fs))
+	for i := range fs {
+		if fs[i].lp == fs[i].lp {
+			y = append(y, fs[i].lp)
+		}
+	}
+	if len(y) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(y)
+	return y[len(y)/2]
+}
+
+// tipOff divides [a, b), fill and tip-off together: at a step of the
+// pressure if there is one, else when the fill has stood steady for
+// TipOffAfter, which is a habit and not a measurement.
+func tipOff(way []node, fs []feature, a, b int, o *Options) {
+	level := middle(fs[(a+b)/2 : b])
+	steady := a
+	for steady < b-1 && !(fs[steady].lp > level-0.002) {
+		steady++
+	}
+	at, end := fs[steady].at, fs[b-1].at
+	cut, plain := b, 0.012
+	for j := steady; j < b; j++ {
+		if fs[j].at < at+3 || fs[j].at > end-3 {
+			continue
+		}
+		if s := math.Abs(fs[j].step); s > plain {
+			cut, plain = j, s
+		}
+	}
+	if cut == b {
+		for cut = steady; cut < b && fs[cut].at < at+o.TipOffAfter.Seconds(); {
+			cut++
+		}
+		if cut == b && b < len(way) { // vented sooner: somewhere between
+			for cut = steady; cut < b-1 && fs[cut].at < (at+end)/2; {
+				cut++
+			}
+		}
+	}
+	for j := a; j < b; j++ {
+		way[j] = nFill
+		if j >= cut {
+			way[j] = nTip
+		}
+	}
+}
+
+// ventEnd puts the end of venting, now at a, where the pressure comes within
+// 2 % of where it settles.
+func ventEnd(way []node, fs []feature, a, b int) {
+	e := a
+	for e < b && fs[e].at < fs[a].at+60 {
+		e++
+	}
+	level := middle(fs[(a+e)/2 : e])
+	j := a
+	for j > 0 && way[j-1] == nVent && fs[j-1].lp > level-0.02 {
+		j--
+	}
+	for ; j < a; j++ {
+		way[j] = nIdle
+	}
+	for j = a; j < e-1 && fs[j].lp < level-0.02; j++ {
+		way[j] = nVent
+	}
+}
+
+// fit gathers sums for least squares; it can be slid.
+type fit struct{ n, x, y, xx, xy, yy float64 }
+
+func (s *fit) add(x, y, w float64) {
+	if y != y {
+		return
+	}
+	s.n += w
+	s.x += w * x
+	s.y += w * y
+	s.xx += w * x * x
+	s.xy += w * x * y
+	s.yy += w * y * y
+}
+
+// flat is the squared error left by a constant.
+func (s *fit) flat() float64 {
+	if s.n < 1.5 {
+		return 0
+	}
+	return max(0, s.yy-s.y*s.y/s.n)
+}
+
+// sloped is the squared error left by a straight line.
+func (s *fit) sloped() float64 {
+	v := s.xx - s.x*s.x/max(s.n, 1)
+	if s.n < 2.5 || v < 1e-6 {
+		return 0
+	}
+	c := s.xy - s.x*s.y/s.n
+	return max(0, s.flat()-c*c/v)
+}

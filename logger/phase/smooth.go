@@ -1,0 +1,191 @@
+package phase
+
+import (
+	"math"
+	"slices"
+)
+
+// Smooth finds the phases of a whole recording, looking both ways in time.
+// Observations are in order of time; those that do not move time on are
+// passed over. The segments follow each other without gaps, from the first
+// observation to the last.
+func Smooth(obs []Observation, opt Options) []Segment {
+	opt = opt.filled()
+	fs := features(obs, &opt)
+	if len(fs) == 0 {
+		return nil
+	}
+	var d decoder
+	d.start(&fs[0], &opt)
+	back := make([][nodes]node, len(fs))
+	for i := 1; i < len(fs); i++ {
+		d.step(&fs[i], &opt, &back[i])
+	}
+	way := make([]node, len(fs))
+	n := d.best()
+	for i := len(fs) - 1; i >= 0; i-- {
+		way[i] = n
+		n = back[i][n]
+	}
+	refine(way, fs, &opt)
+	var out []Segment
+	for i := range way {
+		p := nodePhase[way[i]]
+		if len(out) == 0 || out[len(out)-1].Phase != p {
+			if len(out) > 0 {
+				out[len(out)-1].To = seconds(fs[i].at)
+			}
+			out = append(out, Segment{Phase: p, From: seconds(fs[i].at)})
+		}
+	}
+	out[len(out)-1].To = seconds(fs[len(fs)-1].at)
+	return out
+}
+
+// features computes what the model looks at with windows that are centred on
+// each observation, so that edges are not delayed.
+func features(obs []Observation, o *Options) []feature {
+	fs := make([]feature, 0, len(obs))
+	p := make([]float64, 0, len(obs))
+	g := make([]float64, 0, len(obs))
+	last := math.Inf(-1)
+	for i := range obs {
+		at := obs[i].At.Seconds()
+		if at <= last {
+			continue
+		}
+		dt := 0.1
+		if len(fs) > 0 {
+			dt = min(at-last, 2)
+		}
+		last = at
+		fs = append(fs, feature{at: at, dt: dt, i: currentOf(obs[i].Current)})
+		p = append(p, lnPressure(obs[i].Pressure))
+		g = append(g, glassOf(obs[i].Glass))
+	}
+	if len(fs) == 0 {
+		return fs
+	}
+	gap := spacing(fs)
+	despike(p)
+	despike(g)
+	line(fs, p, max(0.6, 1.01*gap), func(f *feature, y, s float64) { f.lp, f.slope = y, s })
+	line(fs, p, max(6, 3*gap), func(f *feature, y, s float64) { f.trend, f.calm = s, f.lp })
+	line(fs, g, max(1.5, 1.01*gap), func(f *feature, y, s float64) { f.t, f.tSlope = y, s })
+	steps(fs)
+	held, heldAt := math.NaN(), math.Inf(-1)
+	for i := range fs {
+		f := &fs[i]
+		if f.i == f.i {
+			held, heldAt = f.i, f.at
+		} else if f.at-heldAt <= stale {
+			f.i = held
+		}
+		f.judge(o)
+	}
+	return fs
+}
+
+// spacing is the median time between observations, s.
+func spacing(fs []feature) float64 {
+	d := make([]float64, 0, 256)
+	for i := 1; i < len(fs); i += 1 + len(fs)/256 {
+		d = append(d, fs[i].at-fs[i-1].at)
+	}
+	if len(d) == 0 {
+		return 0.1
+	}
+	slices.Sort(d)
+	return d[len(d)/2]
+}
+
+// despike drops excursions of a single sample.
+func despike(y []float64) {
+	if len(y) < 3 {
+		return
+	}
+	before := y[0]
+	for i := 1; i < len(y)-1; i++ {
+		here := y[i]
+		if a, b := min(before, y[i+1]), max(before, y[i+1]); a == a && b == b {
+			y[i] = max(a, min(b, here))
+		}
+		before = here
+	}
+}
+
+// steps sets how far ln p at each observation, as a mean of the two seconds
+// after it, lies from the mean of the two seconds before.
+func steps(fs []feature) {
+	const w = 2
+	var after, before, na, nb float64
+	lo, hi := 0, 0
+	for i := range fs {
+		at := fs[i].at
+		for hi < len(fs) && (hi < i+1 || fs[hi].at <= at+w) {
+			if y := fs[hi].lp; y == y {
+				after += y
+				na++
+			}
+			hi++
+		}
+		if na > 0 && nb > 0 {
+			fs[i].step = after/na - before/nb
+		}
+		if y := fs[i].lp; y == y { // passes from after to before
+			after -= y
+			na--
+			before += y
+			nb++
+		}
+		for lo < i && fs[lo].at < at-w {
+			if y := fs[lo].lp; y == y {
+				before -= y
+				nb--
+			}
+			lo++
+		}
+	}
+}
+
+// line fits a straight line to y in a window of ± half seconds about each
+// observation and hands over its level and slope there.
+func line(fs []feature, y []float64, half float64, set func(f *feature, y, slope float64)) {
+	var n, sx, sy, sxx, sxy float64
+	x0 := fs[0].at
+	lo, hi := 0, 0
+	add := func(k int, w float64) {
+		if v := y[k]; v == v {
+			x := fs[k].at - x0
+			n += w
+			sx += w * x
+			sy += w * v
+			sxx += w * x * x
+			sxy += w * x * v
+		}
+	}
+	for i := range fs {
+		at := fs[i].at
+		for hi < len(fs) && fs[hi].at <= at+half {
+			add(hi, 1)
+			hi++
+		}
+		for fs[lo].at < at-half {
+			add(lo, -1)
+			lo++
+		}
+		if n < 0.5 {
+			n, sx, sy, sxx, sxy = 0, 0, 0, 0, 0
+			set(&fs[i], math.NaN(), math.NaN())
+			continue
+		}
+		mx, my := sx/n, sy/n
+		v := sxx/n - mx*mx
+		if n < 1.5 || v < 1e-5 {
+			set(&fs[i], my, math.NaN())
+			continue
+		}
+		s := (sxy/n - mx*my) / v
+		set(&fs[i], my+s*(at-x0-mx), s)
+	}
+}
