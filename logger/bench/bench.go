@@ -1,0 +1,410 @@
+// Package bench wires the rooms of tipoff together and gives the daemon its
+// life: samples become frames, frames go through phases, limits and alarms into
+// the run's file, and whoever asks sees the state of it all.
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"tipoff/calib/certificate"
+	"tipoff/calib/chain"
+	"tipoff/calib/gauge"
+	"tipoff/drivers"
+	"tipoff/drivers/clock"
+	"tipoff/logger/alarm"
+	"tipoff/logger/archive"
+	"tipoff/logger/envelope"
+	"tipoff/logger/frame"
+	"tipoff/logger/health"
+	"tipoff/logger/phase"
+	"tipoff/logger/sampler"
+	"tipoff/logger/status"
+	"tipoff/logger/tube"
+)
+
+// RunsDir is where the runs are in the folder that a bench keeps its files in.
+// Beside it is the queue of tube cards.
+const RunsDir = "runs"
+
+const (
+	// preRoll is how much is remembered before a run is recognised, so that its
+	// beginning is in the file.
+	preRoll = 60 * time.Second
+	// historyLen is how much the live chart can show.
+	historyLen = 20 * time.Minute
+)
+
+// Options is what a bench is made of.
+type Options struct {
+	Clock   clock.Clock
+	Name    string
+	Layout  *frame.Layout
+	Devices []sampler.Device
+	Chains  []chain.Chain // one for each channel of the layout
+	// Certificates holds what is in force for each channel; nil: none.
+	Certificates []*certificate.Certificate
+	Wrong        []error         // what kept certificates from being used
+	Sounder      drivers.Sounder // nil: there is none
+	// SounderError is why the sounder that bench.toml names is not there.
+	SounderError error
+	Directory    string         // where runs are kept; made if it is not there
+	Envelope     envelope.Bench // what is known of the plant
+	BenchText    string         // bench.toml as it was, kept with each run
+	Version      string
+	Speed        float64 // bench seconds per real second, for display; 1 on hardware
+	Emulated     bool
+	Log          *slog.Logger
+	// Patient makes recording wait for the disk instead of dropping, which is
+	// right where time is virtual and a run must come out whole.
+	Patient bool
+	// Whole records everything from the first frame to the end as at least one
+	// run, for traces that begin in the middle.
+	Whole bool
+	// OnFrame is called after each frame on the engine's goroutine; nil: none.
+	OnFrame func(at time.Duration)
+	// OnClosed is called when a run's folder is sealed, from any goroutine.
+	OnClosed func(dir string)
+}
+
+// Bench is a running bench. Make one with [New], run it with [Bench.Run].
+type Bench struct {
+	opt     Options
+	log     *slog.Logger
+	archive *archive.Archive
+	health  *health.Registry
+	kinds   *health.Kinds
+	sampler *sampler.Sampler
+	sound   *sound
+	defs    []alarm.Definition
+	bootID  string
+	logged  sync.Map     // troubles that the log has told of
+	beat    atomic.Int64 // monotonic time of the last frame, for the watchdog
+
+	// mu guards everything that follows: the engine holds it while it makes a
+	// frame, readers while they copy.
+	mu        sync.Mutex
+	frame     frame.Frame
+	obs       phase.Observation
+	tracker   *phase.Tracker
+	state     phase.State
+	card      tube.Card
+	cardText  string
+	hasCard   bool
+	cardPath  string // the queued file that the card is from
+	envelope  *envelope.Envelope
+	checker   *envelope.Checker
+	foresight *envelope.Foresight
+	alarms    *alarm.Manager
+	watch     watch
+	run       run
+	pre       []kept // ring of the last preRoll
+	preNext   int
+	history   []status.Point // ring of the last historyLen
+	historyN  uint64
+	counters  status.Counters
+	channels  []status.Channel
+	present   []envelope.Present
+	gas       gauge.Gas
+	wallOK    bool
+	closing   sync.WaitGroup
+}
+
+// kept is a frame of the pre-roll.
+type kept struct {
+	frame frame.Frame
+	phase phase.ID
+}
+
+// New makes a bench and closes runs that an earlier daemon left open.
+func New(opt Options) (*Bench, error) {
+	if opt.Log == nil {
+		opt.Log = slog.New(slog.DiscardHandler)
+	}
+	for _, sub := range []string{RunsDir, queueDir} {
+		if err := os.MkdirAll(filepath.Join(opt.Directory, sub), 0o755); err != nil {
+			return nil, fmt.Errorf("making the folder for runs: %w", err)
+		}
+	}
+	arch, err := archive.Open(filepath.Join(opt.Directory, RunsDir))
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive: %w", err)
+	}
+	b := &Bench{
+		opt: opt, log: opt.Log, archive: arch, kinds: health.Declare(),
+		defs: alarm.BenchAlarms(), bootID: bootID(),
+		tracker:  phase.NewTracker(phase.Options{}),
+		pre:      make([]kept, 0, max(1, int(preRoll/opt.Layout.Interval))),
+		history:  make([]status.Point, max(1, int(historyLen/opt.Layout.Interval))),
+		channels: make([]status.Channel, len(opt.Layout.Channels)),
+		present:  make([]envelope.Present, 0, 32),
+	}
+	b.health = health.New(b.kinds.All())
+	b.health.OnChange(func(c health.Change) { b.logTrouble(c) })
+	b.alarms = alarm.New(b.defs)
+	b.sampler, err = sampler.New(opt.Clock, opt.Layout, opt.Devices, opt.Chains, b.health, b.kinds)
+	if err != nil {
+		return nil, err
+	}
+	b.sound = newSound(opt.Sounder, opt.Clock)
+	b.watch = newWatch(opt.Layout, b.alarms)
+	b.alarms.OnChange(b.alarmChanged)
+	closed, err := arch.Recover("")
+	if err != nil {
+		b.log.Error("closing interrupted runs", "error", err)
+	}
+	for _, m := range closed {
+		b.counters.RunsInterrupt++
+		b.log.Warn("a run was interrupted; what had been recorded is kept", "run", m.ID)
+		b.afterClose(arch.RunDir(m.ID))
+	}
+	for _, err := range opt.Wrong {
+		b.health.Set(b.kinds.CalibrationOverdue, "certificates", "", err.Error(),
+			"the data sheet's limits are used instead; correct or replace the certificate", opt.Clock.Now())
+	}
+	if opt.SounderError != nil {
+		subject := b.sound.name()
+		if subject == "" {
+			subject = "sounder"
+		}
+		b.health.Set(b.kinds.SounderSilent, subject, "", opt.SounderError.Error(),
+			"check the sounder's line in bench.toml; watch the page meanwhile", opt.Clock.Now())
+	}
+	b.useNextCard()
+	return b, nil
+}
+
+// Archive is where the bench keeps its runs.
+func (b *Bench) Archive() *archive.Archive { return b.archive }
+
+// Definitions lists the alarms that the bench can raise.
+func (b *Bench) Definitions() []alarm.Definition { return b.defs }
+
+// Beat is the monotonic time of the last frame. A watchdog asks whether it
+// moves.
+func (b *Bench) Beat() time.Duration { return time.Duration(b.beat.Load()) }
+
+// Run makes frames until ctx ends, then closes the run being recorded as
+// interrupted, waits until everything is on disk and silences the sounder.
+// done, if not nil, is asked after each frame and ends the bench in good order
+// (the trace has ended). Run must be called outside the clock's goroutines.
+func (b *Bench) Run(ctx context.Context, done func(now time.Duration) bool) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var wait func()
+	var soundDone <-chan struct{}
+	ended := make(chan error, 1)
+	// All start at the same time of the clock: a computed clock would let those
+	// that run already get ahead of those that do not exist yet.
+	b.opt.Clock.Go(func() {
+		wait = b.sampler.Start(ctx)
+		soundDone = b.sound.start(ctx)
+		ended <- b.loop(ctx, done)
+	})
+	err := <-ended
+	cancel()
+	wait()
+	<-soundDone
+	b.mu.Lock()
+	b.finish(errors.Is(err, errTraceEnded))
+	b.mu.Unlock()
+	b.closing.Wait()
+	closeErr := b.sound.close()
+	if errors.Is(err, errTraceEnded) || errors.Is(err, context.Canceled) {
+		err = nil
+	}
+	return errors.Join(err, closeErr)
+}
+
+var errTraceEnded = errors.New("the trace has ended")
+
+func (b *Bench) loop(ctx context.Context, done func(time.Duration) bool) error {
+	interval := b.opt.Layout.Interval
+	next := b.opt.Clock.Now()
+	if !b.opt.Whole {
+		next += interval
+	}
+	for {
+		if err := b.opt.Clock.SleepUntil(ctx, next); err != nil {
+			return err
+		}
+		now := b.opt.Clock.Now()
+		b.step(next, now > next+interval)
+		b.beat.Store(int64(now))
+		if b.opt.OnFrame != nil {
+			b.opt.OnFrame(next)
+		}
+		if done != nil && done(next) {
+			return errTraceEnded
+		}
+		next += interval
+		if late := now - next; late > interval {
+			// Do not try to catch up frame by frame after a stall: the samples
+			// of the stall are in the buffers and go into the next frame.
+			next += late / interval * interval
+		}
+	}
+}
+
+// step makes one frame and takes it through all rooms.
+func (b *Bench) step(at time.Duration, late bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	f := &b.frame
+	f.Seq++
+	b.counters.Frames++
+	if late {
+		b.counters.LateFrames++
+	}
+	b.sampler.Collect(at, f)
+	b.obs = phase.Observe(b.opt.Layout, f)
+	b.state = b.tracker.Step(b.obs)
+	b.followRun()
+	u := envelope.Uncertainties{
+		Pressure: f.Of(b.opt.Layout, frame.Pressure).U,
+		Glass:    f.Of(b.opt.Layout, frame.Glass).U,
+		Current:  f.Of(b.opt.Layout, frame.Current).U,
+	}
+	b.checker.Step(b.obs, u, b.state.Phase)
+	b.foresight.Step(b.obs)
+	b.raise(at)
+	b.record()
+	b.remember()
+	b.followGas()
+	b.checkClock(at)
+	b.checkCertificates(at)
+	b.health.Step(at)
+}
+
+// followGas tells heat-conduction gauges what they see: air and water vapour
+// until the rare gas comes in, then the card's gas.
+func (b *Bench) followGas() {
+	gas := gauge.Air
+	switch b.state.Phase {
+	case phase.Flush, phase.Fill, phase.TipOff, phase.Age:
+		gas = gasOf(b.card.Gas)
+	}
+	if gas != b.gas {
+		b.gas = gas
+		b.sampler.SetGas(gas)
+	}
+}
+
+// gasOf is what a gauge sees of a card's gas; a mixture has no single factor.
+func gasOf(name string) gauge.Gas {
+	if name == "" {
+		return gauge.Mixture
+	}
+	g, err := gauge.ParseGas(name)
+	if err != nil {
+		return gauge.Mixture
+	}
+	return g
+}
+
+// remember keeps the frame for the pre-roll and the live chart.
+func (b *Bench) remember() {
+	if len(b.pre) < cap(b.pre) {
+		b.pre = append(b.pre, kept{b.frame, b.state.Phase})
+	} else {
+		b.pre[b.preNext] = kept{b.frame, b.state.Phase}
+		b.preNext = (b.preNext + 1) % len(b.pre)
+	}
+	b.history[b.historyN%uint64(len(b.history))] = status.Point{
+		Seq: b.frame.Seq, At: b.frame.At,
+		Pressure: b.obs.Pressure, Glass: b.obs.Glass, Current: b.obs.Current, Phase: b.state.Phase,
+	}
+	b.historyN++
+}
+
+// checkClock notices, once a second, when the wall clock becomes known, and when
+// a card is put into the queue.
+func (b *Bench) checkClock(at time.Duration) {
+	if b.frame.Seq%10 != 1 {
+		return
+	}
+	wall, ok := b.opt.Clock.Wall()
+	if ok != b.wallOK && b.run.writer != nil {
+		b.run.anchor(at, wall, ok)
+	}
+	b.wallOK = ok
+	if b.run.writer == nil {
+		if path := b.firstQueued(); path != b.cardPath {
+			b.useNextCard() // somebody has put a card into the queue
+		}
+	}
+	if ok {
+		b.health.Clear(b.kinds.ClockUnknown, "clock", at)
+		return
+	}
+	b.health.Set(b.kinds.ClockUnknown, "clock", "", "the board has not been told the time since it started",
+		"connect it to a network with a time server or fit a clock battery; durations are right meanwhile", at)
+}
+
+// checkCertificates tells, once a minute, of calibrations past their date and of
+// such that had moved by more than their uncertainties when they were renewed.
+func (b *Bench) checkCertificates(at time.Duration) {
+	if b.frame.Seq%600 != 1 {
+		return
+	}
+	wall, known := b.opt.Clock.Wall()
+	for i, c := range b.opt.Certificates {
+		if c == nil {
+			continue
+		}
+		name := b.opt.Layout.Channels[i].Name
+		overdue, _ := c.DueIn(wall)
+		switch {
+		case known && overdue:
+			b.health.Set(b.kinds.CalibrationOverdue, name, "", "was due on "+c.Due.Format("2006-01-02"),
+				"run 'tipoff calibrate "+name+"'", at)
+		case c.Drifting:
+			b.health.Set(b.kinds.CalibrationOverdue, name, "", "had moved by more than its uncertainty at the last calibration",
+				"look for the reason and calibrate again soon", at)
+		default:
+			b.health.Clear(b.kinds.CalibrationOverdue, name, at)
+		}
+	}
+}
+
+// useCard makes card the one that limits are computed for.
+func (b *Bench) useCard(card tube.Card, text string, known bool) {
+	b.card, b.cardText, b.hasCard = card, text, known
+	b.envelope = envelope.Compute(card, known, b.opt.Envelope)
+	b.checker = envelope.NewChecker(b.envelope)
+	b.foresight = envelope.NewForesight(b.envelope)
+	b.watch.setCeiling(b.envelope)
+}
+
+// logTrouble writes a trouble into the log once it shows, and its end if its
+// beginning is there. It is called from the journal's goroutine too.
+func (b *Bench) logTrouble(c health.Change) {
+	t := c.Trouble
+	key := t.Kind.Code + " " + t.Subject
+	if !c.Present {
+		if _, logged := b.logged.LoadAndDelete(key); logged {
+			b.log.Info("well again", "trouble", t.Kind.Code, "subject", t.Subject)
+		}
+		return
+	}
+	if t.Hidden {
+		return
+	}
+	b.logged.Store(key, true)
+	b.log.Warn(t.Kind.Title, "trouble", t.Kind.Code, "subject", t.Subject, "cause", t.Cause, "do", t.Hint)
+}
+
+func bootID() string {
+	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil || len(id) < 36 {
+		return "unknown"
+	}
+	return string(id[:36])
+}

@@ -1,0 +1,176 @@
+package bench
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"tipoff/logger/journal"
+	"tipoff/logger/phase"
+)
+
+// run is the run being recorded; writer is nil if none is.
+type run struct {
+	writer  *journal.Writer
+	id      string
+	started time.Duration
+	filled  bool // rare gas was let in and kept
+	openErr error
+}
+
+func (r *run) event(e journal.Event) {
+	if r.writer != nil {
+		r.writer.Event(e)
+	}
+}
+
+func (r *run) anchor(at time.Duration, wall time.Time, trusted bool) {
+	r.event(journal.Event{At: at, Kind: journal.ClockAnchor, Wall: wall, Trusted: trusted})
+}
+
+// followRun starts and ends runs as the tracker says. b.mu is held.
+func (b *Bench) followRun() {
+	switch {
+	case b.run.writer == nil && (b.state.RunStarted || b.opt.Whole && b.frame.Seq == 1):
+		from := b.state.RunFrom
+		if !b.state.RunStarted {
+			from = b.frame.At
+		}
+		b.startRun(from)
+	case b.run.writer == nil && b.run.openErr != nil && b.state.InRun && b.frame.Seq%50 == 0:
+		b.startRun(b.frame.At) // the disk may be well again
+	}
+	if b.run.writer == nil {
+		return
+	}
+	if b.state.Phase == phase.TipOff || b.state.Phase == phase.Age {
+		b.run.filled = true
+	}
+	if b.state.RunEnded {
+		b.record()
+		b.endRun(journal.Outcome(b.state.Outcome))
+	}
+}
+
+// startRun opens the file of a run that began at from and writes what is
+// remembered of its beginning.
+func (b *Bench) startRun(from time.Duration) {
+	b.takeQueued()
+	wall, trusted := b.opt.Clock.Wall()
+	at := b.frame.At
+	// The run is stamped with its beginning, which lies before its discovery.
+	start := wall.Add(from - at)
+	id, err := b.archive.NewID(start, trusted, b.bootID)
+	if err == nil {
+		meta := journal.Meta{
+			ID: id, BenchName: b.opt.Name, Tube: b.card.Name, Job: b.card.Job,
+			Software: b.opt.Version, BootID: b.bootID,
+			Started: journal.At(from, start, trusted),
+			Card:    b.cardText, Bench: b.opt.BenchText, Calibration: b.certificates(),
+		}
+		b.run.writer, err = journal.Create(b.archive.RunDir(id), meta, b.opt.Layout, journal.Options{
+			Patient:     b.opt.Patient,
+			OnTrouble:   b.diskTrouble,
+			OnRecovered: b.diskWell,
+		})
+	}
+	if err != nil {
+		b.run.openErr = err
+		b.counters.JournalErrors++
+		b.diskTrouble(err)
+		return
+	}
+	if b.run.openErr != nil {
+		b.diskWell()
+	}
+	b.run.openErr = nil
+	b.run.id, b.run.started, b.run.filled = id, from, false
+	b.log.Info("run started", "run", id, "tube", b.card.Name)
+	for i := range b.pre {
+		k := &b.pre[(b.preNext+i)%len(b.pre)]
+		if k.frame.At >= from {
+			b.run.writer.Append(&k.frame, k.phase)
+		}
+	}
+}
+
+// record appends the present frame to the run being recorded, once.
+func (b *Bench) record() {
+	if b.run.writer != nil {
+		b.run.writer.Append(&b.frame, b.state.Phase)
+	}
+}
+
+// endRun closes the run and seals it in the background: compressing must not
+// delay frames.
+func (b *Bench) endRun(outcome journal.Outcome) {
+	w, id, dir := b.run.writer, b.run.id, b.archive.RunDir(b.run.id)
+	st := w.Stats()
+	b.counters.JournalBytes += uint64(st.Bytes)
+	b.counters.JournalErrors += uint64(st.Errors)
+	switch outcome {
+	case journal.Completed:
+		b.counters.RunsCompleted++
+	case journal.Aborted:
+		b.counters.RunsAborted++
+	default:
+		b.counters.RunsInterrupt++
+	}
+	wall, trusted := b.opt.Clock.Wall()
+	ended := journal.At(b.frame.At, wall, trusted)
+	b.run = run{}
+	b.log.Info("run ended", "run", id, "outcome", string(outcome))
+	b.useNextCard()
+	b.closing.Go(func() {
+		err := w.Seal(func(m *journal.Meta) { m.Outcome, m.Ended = outcome, ended })
+		if err != nil {
+			b.diskTrouble(fmt.Errorf("sealing run %s: %w", id, err))
+			return
+		}
+		b.afterClose(dir)
+	})
+}
+
+// finish closes the run being recorded at the end of the bench's life. b.mu is
+// held.
+func (b *Bench) finish(inOrder bool) {
+	if b.run.writer == nil {
+		return
+	}
+	outcome := journal.Interrupted
+	if inOrder {
+		outcome = journal.Aborted
+		if b.run.filled || b.state.Phase == phase.Fill {
+			outcome = journal.Completed
+		}
+	}
+	b.endRun(outcome)
+}
+
+func (b *Bench) afterClose(dir string) {
+	if b.opt.OnClosed != nil {
+		b.opt.OnClosed(dir)
+	}
+}
+
+// diskTrouble and diskWell are called from the journal's own goroutine too.
+func (b *Bench) diskTrouble(err error) {
+	b.health.Set(b.kinds.DiskFailing, b.opt.Directory, "", err.Error(),
+		"free space on the card or change it; frames are kept in memory as long as they fit", b.opt.Clock.Now())
+}
+
+func (b *Bench) diskWell() {
+	b.health.Clear(b.kinds.DiskFailing, b.opt.Directory, b.opt.Clock.Now())
+}
+
+// certificates is the text of all certificates in force, one after the other, as
+// recompute reads them back.
+func (b *Bench) certificates() string {
+	var text strings.Builder
+	for _, c := range b.opt.Certificates {
+		if c != nil {
+			text.Write(c.Encode())
+		}
+	}
+	return text.String()
+}

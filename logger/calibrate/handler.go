@@ -1,0 +1,319 @@
+package calibrate
+
+import (
+	"bytes"
+	"embed"
+	"errors"
+	"html/template"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"tipoff/calib/certificate"
+	"tipoff/calib/unit"
+	"tipoff/logger/frame"
+)
+
+//go:embed assets
+var assets embed.FS
+
+// csp allows this program's own style and pictures and no script at all. The
+// pages of a calibration hold a frame of their own for the live reading.
+const (
+	csp = "default-src 'none'; style-src 'self'; img-src 'self'; frame-src 'self'; form-action 'self'; " +
+		"base-uri 'none'; frame-ancestors 'self'"
+	pictureCSP = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+	maxForm    = 16 << 10 // bytes
+)
+
+type site struct {
+	desk  *Desk
+	pages *template.Template
+}
+
+// Handler serves the guided calibrations under /calibrate/. The pages work
+// without scripts; what changes something is a form and is refused when it comes
+// from another site.
+func Handler(d *Desk) http.Handler {
+	s := &site{desk: d, pages: template.Must(template.ParseFS(assets, "assets/pages.html"))}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /calibrate/{$}", s.list)
+	mux.HandleFunc("GET /calibrate/style.css", func(w http.ResponseWriter, r *http.Request) {
+		http.ServeFileFS(w, r, assets, "assets/style.css")
+	})
+	mux.HandleFunc("GET /calibrate/{channel}/{$}", s.on(s.channel))
+	mux.HandleFunc("GET /calibrate/{channel}/live", s.on(s.live))
+	mux.HandleFunc("GET /calibrate/{channel}/picture.svg", s.on(s.picture(SVG, "image/svg+xml")))
+	mux.HandleFunc("GET /calibrate/{channel}/picture.png", s.on(s.picture(PNG, "image/png")))
+	for name, f := range map[string]func(*http.Request, int) error{
+		"start": s.start, "take": s.take, "undo": s.undo, "use": s.use, "keep": s.keep, "abandon": s.abandon,
+	} {
+		mux.HandleFunc("POST /calibrate/{channel}/"+name, s.on(s.post(f)))
+	}
+	return guard(mux)
+}
+
+// guard sets the headers of every answer and turns away forms of other sites.
+func guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", csp)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead && !sameOrigin(r) {
+			http.Error(w, "this request came from another site's page and was not carried out", http.StatusForbidden)
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// sameOrigin tells whether a request comes from our own page or from a program
+// that is not a browser: a browser sends Sec-Fetch-Site or Origin with a POST.
+func sameOrigin(r *http.Request) bool {
+	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" && site != "none" {
+		return false
+	}
+	origin := r.Header.Get("Origin")
+	if origin == "" {
+		return true
+	}
+	u, err := url.Parse(origin)
+	return err == nil && u.Host == r.Host
+}
+
+// on finds the channel of a path.
+func (s *site) on(f func(http.ResponseWriter, *http.Request, int)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		i := s.desk.find(r.PathValue("channel"))
+		if i < 0 {
+			http.Error(w, "there is no such channel that can be calibrated", http.StatusNotFound)
+			return
+		}
+		f(w, r, i)
+	}
+}
+
+// post carries out a form and shows the channel's page again, with what was
+// wrong if something was.
+func (s *site) post(f func(*http.Request, int) error) func(http.ResponseWriter, *http.Request, int) {
+	return func(w http.ResponseWriter, r *http.Request, i int) {
+		err := r.ParseForm()
+		if err == nil {
+			err = f(r, i)
+		}
+		if err != nil {
+			s.show(w, http.StatusUnprocessableEntity, i, err.Error())
+			return
+		}
+		http.Redirect(w, r, "/calibrate/"+s.desk.channels[i].Name+"/", http.StatusSeeOther)
+	}
+}
+
+func (s *site) start(r *http.Request, i int) error {
+	role := s.desk.channels[i].Role
+	o := Options{Who: r.PostFormValue("who"), Room: noRoom, Instrument: certificate.Instrument{
+		Name: r.PostFormValue("instrument"), Serial: r.PostFormValue("serial")}}
+	var err error
+	if t := strings.TrimSpace(r.PostFormValue("limit")); t != "" {
+		if o.Instrument.Limit, o.Instrument.Fraction, err = ParseLimit(t, role); err != nil {
+			return err
+		}
+	}
+	if o.Room, err = ParseRoom(r.PostFormValue("room")); err != nil {
+		return err
+	}
+	return s.desk.begin(i, o, r.PostFormValue("procedure"))
+}
+
+// ParseRoom reads the room's temperature; NaN for an empty text.
+func ParseRoom(text string) (float64, error) {
+	if strings.TrimSpace(text) == "" {
+		return noRoom, nil
+	}
+	c, err := quantity(map[string]string{"room": text}, "room", unit.Temperature)
+	if err == nil && !(c >= -40 && c <= 80) {
+		return 0, errors.New("room: allowed: -40 °C to 80 °C")
+	}
+	return c, err
+}
+
+func (s *site) take(r *http.Request, i int) error {
+	return s.desk.with(i, func(session *Session) error {
+		answers := map[string]string{"note": r.PostFormValue("note")}
+		for _, a := range session.Procedure().Asks {
+			answers[a.Key] = r.PostFormValue(a.Key)
+		}
+		_, err := session.Take(answers)
+		return err
+	})
+}
+
+func (s *site) undo(_ *http.Request, i int) error {
+	return s.desk.with(i, func(session *Session) error {
+		if !session.Undo() {
+			return errors.New("there is no point to undo")
+		}
+		return nil
+	})
+}
+
+func (s *site) use(r *http.Request, i int) error {
+	return s.desk.with(i, func(session *Session) error { return session.Use(r.PostFormValue("procedure")) })
+}
+
+func (s *site) keep(r *http.Request, i int) error {
+	n, err := strconv.Atoi(r.PostFormValue("points"))
+	if err != nil {
+		return errors.New("the form does not say how many points it is about")
+	}
+	_, err = s.desk.keep(i, n)
+	return err
+}
+
+func (s *site) abandon(_ *http.Request, i int) error {
+	s.desk.abandon(i)
+	return nil
+}
+
+// shown is a certificate as a page shows it.
+type shown struct {
+	Rows    []Row
+	Summary []string
+}
+
+func showing(c *certificate.Certificate) *shown {
+	if c == nil {
+		return nil
+	}
+	return &shown{Rows(c), Summary(c)}
+}
+
+func (s *site) list(w http.ResponseWriter, r *http.Request) {
+	type row struct {
+		Name, Role    string
+		Last          *certificate.Certificate
+		Overdue, Open bool
+	}
+	var rows []row
+	var wrong []string
+	for i, c := range s.desk.channels {
+		last, err := certificate.Latest(s.desk.dir, c.Name)
+		if err != nil {
+			wrong = append(wrong, err.Error())
+		}
+		x := row{Name: c.Name, Role: c.Role.String(), Last: last, Open: s.desk.with(i, func(*Session) error { return nil }) == nil}
+		if last != nil {
+			x.Overdue, _ = last.DueIn(s.desk.now())
+		}
+		rows = append(rows, x)
+	}
+	s.page(w, http.StatusOK, "list", map[string]any{"Title": "Calibrations", "Channels": rows, "Wrong": strings.Join(wrong, "; ")})
+}
+
+func (s *site) channel(w http.ResponseWriter, r *http.Request, i int) {
+	s.show(w, http.StatusOK, i, "")
+}
+
+func (s *site) show(w http.ResponseWriter, code, i int, wrong string) {
+	c := s.desk.channels[i]
+	data := map[string]any{"Title": "Calibrating " + c.Name, "Channel": c.Name, "Wrong": wrong}
+	err := s.desk.with(i, func(session *Session) error {
+		value, diff := dimensions(c.Role)
+		data["Procedure"] = session.Procedure()
+		var others []Procedure
+		for _, p := range For(c.Role) {
+			if p.Name != session.Procedure().Name {
+				others = append(others, p)
+			}
+		}
+		data["Procedures"] = others
+		var points []Row
+		for _, p := range session.Points() {
+			points = append(points, Row{Reference: show(p.Reference, value), Indicated: show(p.Indicated, value), U: show(2*p.U, diff), Note: p.Note})
+		}
+		data["Points"] = points
+		if len(points) == 0 {
+			return nil
+		}
+		result, err := session.Result(s.desk.now())
+		if err != nil {
+			data["Refused"] = err.Error()
+			return nil
+		}
+		data["Result"] = showing(&result)
+		return nil
+	})
+	if err == nil {
+		s.page(w, code, "session", data)
+		return
+	}
+	last, err := certificate.Latest(s.desk.dir, c.Name)
+	if err != nil && wrong == "" {
+		data["Wrong"] = err.Error()
+	}
+	data["Last"], data["Procedures"], data["LimitExample"] = showing(last), For(c.Role), limitExample(c.Role)
+	s.page(w, code, "start", data)
+}
+
+func limitExample(r frame.Role) string {
+	switch r {
+	case frame.Pressure:
+		return "0.5 % + 2 micron"
+	case frame.Current:
+		return "1.5 % + 2 mA"
+	}
+	return "0.5 K"
+}
+
+func (s *site) live(w http.ResponseWriter, _ *http.Request, i int) {
+	st := State{Why: "this channel is not being calibrated", Last: noReading}
+	_ = s.desk.with(i, func(session *Session) error { st = session.State(); return nil })
+	reading := "no reading"
+	if st.Last.Good() {
+		reading = show(st.Last.X, st.unit)
+		if !math.IsNaN(st.Raw) {
+			reading += " (raw " + strconv.FormatFloat(st.Raw, 'g', 7, 64) + ")"
+		}
+	}
+	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Why": st.Why})
+}
+
+func (s *site) picture(format, kind string) func(http.ResponseWriter, *http.Request, int) {
+	return func(w http.ResponseWriter, _ *http.Request, i int) {
+		var c certificate.Certificate
+		var before *certificate.Certificate
+		err := s.desk.with(i, func(session *Session) (err error) {
+			c, err = session.Result(s.desk.now())
+			before = session.Options().Previous
+			return err
+		})
+		var b bytes.Buffer
+		if err == nil {
+			err = Picture(&b, format, &c, before)
+		}
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusNotFound)
+			return
+		}
+		w.Header().Set("Content-Security-Policy", pictureCSP)
+		w.Header().Set("Content-Type", kind)
+		_, _ = w.Write(b.Bytes()) // a reader that has gone away is not our error
+	}
+}
+
+func (s *site) page(w http.ResponseWriter, code int, name string, data map[string]any) {
+	var b bytes.Buffer
+	if err := s.pages.ExecuteTemplate(&b, name, data); err != nil {
+		http.Error(w, "making the page: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	_, _ = w.Write(b.Bytes())
+}

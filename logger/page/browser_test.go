@@ -1,0 +1,85 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"image/png"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+)
+
+// TestInBrowser has a real browser draw the bench page on a screen and on a
+// telephone, and checks that something was drawn and that the script ran. Set
+// TIPOFF_SHOTS to a folder to keep the pictures.
+func TestInBrowser(t *testing.T) {
+	chromium, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Skip("chromium is not installed")
+	}
+	if testing.Short() {
+		t.Skip("takes some seconds")
+	}
+	srv := httptest.NewServer(newSite(newBench(), newArchive(t, nil), fakeArtifact))
+	defer srv.Close()
+	keep := os.Getenv("TIPOFF_SHOTS")
+	for _, c := range []struct{ name, path, size string }{
+		{"bench-wide", "/", "1280,900"},
+		{"bench-whole", "/", "1280,2100"},
+		{"bench-phone", "/", "390,844"},
+		{"bench-phone-whole", "/", "360,3600"},
+		{"run-wide", "/runs/2026-11-25-001", "1280,900"},
+	} {
+		dir := t.TempDir()
+		file := filepath.Join(dir, c.name+".png")
+		if keep != "" {
+			file = filepath.Join(keep, c.name+".png")
+		}
+		args := []string{"--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+			"--disable-component-update", "--disable-sync", "--hide-scrollbars", "--user-data-dir=" + dir, "--virtual-time-budget=4000",
+			"--window-size=" + c.size}
+		ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+		out, err := exec.CommandContext(ctx, chromium, append(args, "--screenshot="+file, srv.URL+c.path)...).CombinedOutput()
+		cancel()
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", c.name, err, out)
+		}
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		img, err := png.Decode(bytes.NewReader(data))
+		if err != nil {
+			t.Fatal(err)
+		}
+		colours := map[[3]uint32]bool{}
+		for y := 0; y < img.Bounds().Dy(); y += 3 {
+			for x := 0; x < img.Bounds().Dx(); x += 3 {
+				r, g, b, _ := img.At(x, y).RGBA()
+				colours[[3]uint32{r, g, b}] = true
+			}
+		}
+		if len(colours) < 30 {
+			t.Errorf("%s: only %d colours, the page is empty", c.name, len(colours))
+		}
+	}
+	// What the script has written into the page, as markup.
+	dir := t.TempDir()
+	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+	defer cancel()
+	dom, err := exec.CommandContext(ctx, chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
+		"--disable-background-networking", "--disable-component-update", "--disable-sync", "--user-data-dir="+dir,
+		"--virtual-time-budget=4000", "--dump-dom", srv.URL+"/").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"0.940", "231", "712", "Glass will reach its ceiling", "glass ceiling in 14 s", "Check the plug of the room sensor.",
+		"It runs at 20 × real time", "at most 240 °C"} {
+		if !bytes.Contains(dom, []byte(want)) {
+			t.Errorf("the page in the browser does not show %q", want)
+		}
+	}
+}

@@ -1,0 +1,251 @@
+package page
+
+import (
+	"encoding/json"
+	"math"
+	"strings"
+	"time"
+
+	"tipoff/calib"
+	"tipoff/calib/unit"
+	"tipoff/logger/alarm"
+	"tipoff/logger/envelope"
+	"tipoff/logger/frame"
+	"tipoff/logger/status"
+)
+
+// num is a number in JSON; what is not a number is null.
+type num float64
+
+// MarshalJSON writes null for NaN and infinities, which JSON does not have.
+func (n num) MarshalJSON() ([]byte, error) {
+	if x := float64(n); math.IsNaN(x) || math.IsInf(x, 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+type wireValue struct {
+	Value    num    `json:"value"` // best estimate
+	Plus     num    `json:"plus"`  // expanded uncertainty, k = 2
+	Good     bool   `json:"good"`
+	Suspect  bool   `json:"suspect"`
+	Quality  string `json:"quality"`
+	Channel  string `json:"channel"`
+	Role     string `json:"role"`
+	Unit     string `json:"unit"`
+	LastS    num    `json:"last_s"` // age of the last sample, null if never
+	Up       bool   `json:"up"`
+	Measured bool   `json:"measured"` // the bench has such a channel
+}
+
+type wireLimit struct {
+	ID      string `json:"id"`
+	Title   string `json:"title"`
+	Bound   string `json:"bound"` // "at most 240 °C"
+	Now     string `json:"now"`   // "226 °C"
+	Verdict string `json:"verdict"`
+	Mark    string `json:"mark"`
+	Class   string `json:"class"`
+	Basis   string `json:"basis"`
+	Reason  string `json:"reason"`
+	Formula string `json:"formula"`
+	Source  string `json:"source"`
+	// For the live chart: role and bounds in the shown unit.
+	Role string `json:"role"`
+	Low  num    `json:"low"`
+	High num    `json:"high"`
+}
+
+type wireAlarm struct {
+	ID       string `json:"id"`
+	Title    string `json:"title"`
+	Response string `json:"response"`
+	Priority string `json:"priority"`
+	State    string `json:"state"`
+	ForS     num    `json:"for_s"`
+	Detail   string `json:"detail"`
+	Count    int    `json:"count"`
+	Open     bool   `json:"open"` // waits for acknowledgement
+}
+
+type wireTrouble struct {
+	Title    string `json:"title"`
+	Severity string `json:"severity"`
+	Subject  string `json:"subject"`
+	Cause    string `json:"cause"`
+	Hint     string `json:"hint"`
+	ForS     num    `json:"for_s"`
+	Count    int    `json:"count"`
+}
+
+type wireRun struct {
+	Active bool   `json:"active"`
+	ID     string `json:"id"`
+	Tube   string `json:"tube"`
+	Next   string `json:"next"`
+	ForS   num    `json:"for_s"`
+}
+
+type wireCeiling struct {
+	Known       bool `json:"known"`
+	Approaching bool `json:"approaching"`
+	InS         num  `json:"in_s"`
+	Rate        num  `json:"rate_c_per_s"`
+}
+
+// wire is the answer of /api/status.
+type wire struct {
+	Bench       string        `json:"bench"`
+	Version     string        `json:"version"`
+	Seq         uint64        `json:"seq"`
+	NowS        num           `json:"now_s"`
+	Wall        string        `json:"wall"`
+	WallTrusted bool          `json:"wall_trusted"`
+	Emulated    bool          `json:"emulated"`
+	Speed       num           `json:"speed"`
+	Phase       string        `json:"phase"`
+	PhaseForS   num           `json:"phase_for_s"`
+	Run         wireRun       `json:"run"`
+	Pressure    wireValue     `json:"pressure_torr"`
+	Glass       wireValue     `json:"glass_c"`
+	Current     wireValue     `json:"current_ma"`
+	Channels    []wireValue   `json:"channels"`
+	CardKnown   bool          `json:"card_known"`
+	Limits      []wireLimit   `json:"limits"`
+	Ceiling     wireCeiling   `json:"ceiling"`
+	Alarms      []wireAlarm   `json:"alarms"`
+	Troubles    []wireTrouble `json:"troubles"`
+}
+
+// shown is the factor and name of the unit in which a role is shown.
+func shown(r frame.Role) (factor float64, name string) {
+	switch r {
+	case frame.Pressure:
+		return 1 / unit.Torr, "Torr"
+	case frame.Current:
+		return 1000, "mA"
+	}
+	return 1, r.Unit()
+}
+
+func seconds(d time.Duration) num { return num(d.Seconds()) }
+
+func wireStatus(s *status.Snapshot) *wire {
+	w := &wire{
+		Bench: s.Bench, Version: s.Version, Seq: s.Frame.Seq, NowS: seconds(s.Now), WallTrusted: s.WallTrusted,
+		Emulated: s.Emulated, Speed: num(s.Speed), Phase: s.Phase.String(), PhaseForS: seconds(s.Now - s.PhaseSince),
+		Run:       wireRun{s.Run.Active, s.Run.ID, s.Run.Tube, s.Run.Next, 0},
+		Ceiling:   wireCeiling{s.Ceiling.Known, s.Ceiling.Approach, seconds(s.Ceiling.In), num(s.Ceiling.Rate)},
+		CardKnown: s.Envelope != nil && s.Envelope.Known,
+		Channels:  []wireValue{}, Limits: []wireLimit{}, Alarms: []wireAlarm{}, Troubles: []wireTrouble{},
+	}
+	if !s.Wall.IsZero() {
+		w.Wall = s.Wall.Format(time.RFC3339)
+	}
+	if s.Run.Active {
+		w.Run.ForS = seconds(s.Now - s.Run.Started)
+	}
+	w.Pressure, w.Glass, w.Current = role(s, frame.Pressure), role(s, frame.Glass), role(s, frame.Current)
+	if s.Layout != nil {
+		for i := range s.Layout.Channels {
+			w.Channels = append(w.Channels, channel(s, i))
+		}
+	}
+	for i := range s.Limits {
+		w.Limits = append(w.Limits, limit(&s.Limits[i]))
+	}
+	for _, a := range s.Alarms {
+		open := a.State == alarm.Unacknowledged || a.State == alarm.ReturnedUnack || a.State == alarm.LatchedUnack
+		w.Alarms = append(w.Alarms, wireAlarm{a.Definition.ID, a.Definition.Title, a.Definition.Response,
+			a.Definition.Priority.String(), a.State.String(), seconds(s.Now - a.Since), a.Detail, a.Count, open})
+	}
+	for _, t := range s.Troubles {
+		if t.Hidden || t.Kind == nil {
+			continue
+		}
+		w.Troubles = append(w.Troubles, wireTrouble{t.Kind.Title, t.Kind.Severity.String(), t.Subject, t.Cause, t.Hint,
+			seconds(s.Now - t.Since), t.Count})
+	}
+	return w
+}
+
+// role is what all channels of a role say together.
+func role(s *status.Snapshot, r frame.Role) wireValue {
+	if s.Layout != nil {
+		if i := s.Layout.Index(r); i >= 0 {
+			out := channel(s, i)
+			out.set(s.Frame.Of(s.Layout, r), r)
+			var names []string
+			for j, c := range s.Layout.Channels {
+				if c.Role == r && s.Frame.Readings[j].Value.Good() {
+					names = append(names, c.Name)
+				}
+			}
+			out.Channel = strings.Join(names, " and ")
+			return out
+		}
+	}
+	_, name := shown(r)
+	return wireValue{Value: num(math.NaN()), Plus: num(math.NaN()), Quality: "this bench does not measure it",
+		Role: r.String(), Unit: name, LastS: num(math.NaN())}
+}
+
+func channel(s *status.Snapshot, i int) wireValue {
+	c := s.Layout.Channels[i]
+	_, name := shown(c.Role)
+	out := wireValue{Channel: c.Name, Role: c.Role.String(), Unit: name, LastS: num(math.NaN()), Measured: true}
+	out.set(s.Frame.Readings[i].Value, c.Role)
+	if i < len(s.Channels) {
+		out.Up = s.Channels[i].Up
+		if at := s.Channels[i].LastSample; at >= 0 {
+			out.LastS = seconds(s.Now - at)
+		}
+	}
+	return out
+}
+
+// set takes a value of role r over in the unit that it is shown in.
+func (w *wireValue) set(v calib.Value, r frame.Role) {
+	factor, _ := shown(r)
+	w.Value, w.Plus = num(v.X*factor), num(2*v.U*factor)
+	w.Good, w.Suspect, w.Quality = v.Good(), v.Q&calib.Suspect != 0, v.Q.String()
+	if !v.Good() {
+		w.Value, w.Plus = num(math.NaN()), num(math.NaN())
+	}
+}
+
+func limit(l *status.LimitNow) wireLimit {
+	m := &l.Limit
+	factor, _ := shown(m.Role)
+	out := wireLimit{ID: m.ID, Title: m.Title, Verdict: string(l.Verdict), Basis: string(m.Basis), Reason: m.Reason,
+		Formula: m.Formula, Source: m.Source, Low: num(m.Low * factor), High: num(m.High * factor), Now: "no reading"}
+	if m.Role != 0 {
+		out.Role = m.Role.String()
+	}
+	out.Mark, out.Class = mark(string(l.Verdict))
+	if l.Value.Good() {
+		out.Now = envelope.Say(l.Value.X, m.Unit)
+	}
+	switch lo, hi := !math.IsNaN(m.Low), !math.IsNaN(m.High); {
+	case lo && hi:
+		out.Bound = envelope.Say(m.Low, m.Unit) + " to " + envelope.Say(m.High, m.Unit)
+	case lo:
+		out.Bound = "at least " + envelope.Say(m.Low, m.Unit)
+	case hi:
+		out.Bound = "at most " + envelope.Say(m.High, m.Unit)
+	default:
+		out.Bound, out.Reason = "not known", m.Unknown
+	}
+	return out
+}
+
+// wireHistory is the points as arrays: sequence number, s, Torr, °C, mA, phase
+// number.
+func wireHistory(points []status.Point) [][6]num {
+	out := make([][6]num, len(points))
+	for i, p := range points {
+		out[i] = [6]num{num(p.Seq), seconds(p.At), num(p.Pressure / unit.Torr), num(p.Glass), num(p.Current * 1000), num(p.Phase)}
+	}
+	return out
+}

@@ -1,0 +1,135 @@
+package recompute_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"tipoff/calib/certificate"
+	"tipoff/calib/strict"
+	"tipoff/logger/envelope"
+	"tipoff/logger/journal"
+	"tipoff/logger/phase"
+	"tipoff/logger/recompute"
+)
+
+const cardText = `name = "PP-04"
+job = "Petrel Pier ferry kiosk"
+outside = "15 mm"
+wall = "1.1 mm"
+length = "1.2 m"
+glass = "soda-lime"
+coating = "clear"
+gas = "neon"
+[electrode]
+rating = "60 mA"
+`
+
+// glassCertificate says that the glass reads 2 °C in ice and 120 °C in boiling
+// water at 1013.25 hPa, so that corrected = (indicated - 2 °C)·100/118.
+func glassCertificate(t *testing.T) string {
+	t.Helper()
+	points := []certificate.Point{{Reference: 0, Indicated: 2, U: 0.1, Note: "ice"}, {Reference: 100, Indicated: 120, U: 0.1, Note: "boiling"}}
+	fit, err := certificate.Solve(points, certificate.Linear)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := certificate.Certificate{
+		Channel: "glass", Role: "glass", Procedure: "ice, boiling", Who: "W. Tern",
+		Date: time.Date(2026, 11, 26, 9, 0, 0, 0, time.UTC), Due: time.Date(2027, 11, 26, 9, 0, 0, 0, time.UTC),
+		Instrument: certificate.Instrument{Name: "bath", Limit: 0.1}, Room: 21, Points: points, Fit: fit, Drift: 1, Change: math.NaN(),
+	}
+	return string(c.Encode())
+}
+
+// A thermocouple that read a fifth too high made a run seem to overheat its
+// glass: 302 °C recorded, 254.2 °C by the certificate (hand-calculated). Recomputed
+// by the certificate that was found later, the ceiling is kept.
+func TestCertificateChangesVerdict(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "run")
+	r := newRig(t, dir, benchOf("4:1"))
+	gauge := []float64{code(6.8+0.6*math.Log10(1.6), 4)} // 160 Pa, by the gauge's formula
+	glass := func(c float64) []float64 { return []float64{math.Round(c * 128)} }
+	for i := range 600 {
+		r.frame(phase.Idle, gauge, glass(25+0.001*float64(i)), 0)
+	}
+	for i := range 931 {
+		r.frame(phase.Bombard, gauge, glass(23+0.3*float64(i)), 0.4)
+	}
+	for range 30 {
+		r.frame(phase.Bombard, gauge, glass(302), 0.4)
+	}
+	for i := range 900 {
+		r.frame(phase.FinalPump, gauge, glass(302-0.2*float64(i)), 0)
+	}
+	err := r.writer.Update(func(m *journal.Meta) error { m.Card = cardText; return nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.seal()
+	res, err := recompute.Run(context.Background(), dir, options("glass.toml", glassCertificate(t)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	old, fresh := frames(t, dir), frames(t, filepath.Join(dir, "recomputed-1"))
+	for i := range old {
+		o, n := old[i].Readings[1].Value, fresh[i].Readings[1].Value
+		if want := (o.X - 2) * 100 / 118; math.Abs(n.X-want) > 0.02 {
+			t.Fatalf("frame %d: %v °C became %v, want %v", i, o.X, n.X, want)
+		}
+	}
+	changed := false
+	for _, l := range res.Limits {
+		if l.ID == envelope.GlassCeiling {
+			changed = true
+			if l.Before != string(envelope.Outside) || l.After == l.Before || math.Abs(l.Measured-302) > 0.5 || math.Abs(l.Now-254.24) > 0.5 {
+				t.Errorf("ceiling: %+v", l)
+			}
+		}
+	}
+	if !changed {
+		t.Errorf("the ceiling's verdict did not change: %+v; %s", res.Limits, res.SummaryBefore)
+	}
+	m, err := journal.LoadMeta(filepath.Join(dir, "recomputed-1"))
+	if err != nil || m.Verdict != res.VerdictAfter {
+		t.Errorf("the new run.toml says %q, the result %q, %v", m.Verdict, res.VerdictAfter, err)
+	}
+
+	// One of a channel that the run does not have.
+	other := strings.Replace(glassCertificate(t), `channel = "glass"`, `channel = "other"`, 1)
+	_, err = recompute.Run(context.Background(), dir, options("glass.toml", other))
+	var e *strict.Error
+	if !errors.As(err, &e) || e.Line == 0 || !strings.Contains(e.Error(), "manifold, glass, bombarder") {
+		t.Errorf("error %v, want one that lists the run's channels", err)
+	}
+}
+
+// A run recorded under a certificate is recomputed under it; another
+// calibration of the channel takes its place.
+func TestOwnCertificate(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "run")
+	r := newRigUnder(t, dir, benchOf("4:1"), "# in force\n"+glassCertificate(t))
+	for range 100 {
+		r.frame(phase.Idle, []float64{13600}, []float64{120 * 128}, 0)
+	}
+	r.seal()
+	glassOnly := "[[channel]]\nname = \"glass\"\n[channel.calibration]\nkind = \"thermocouple\"\n"
+	for i, c := range []struct {
+		file, text string
+		want       float64 // °C, by the points of the certificate: 120 is 100
+	}{{"", "", 100}, {"part.toml", partFile, 100}, {"glass.toml", glassOnly, 120}} {
+		res, err := recompute.Run(context.Background(), dir, options(c.file, c.text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := frames(t, filepath.Join(dir, fmt.Sprintf("recomputed-%d", i+1)))
+		if got := f[50].Readings[1].Value.X; res.Number != i+1 || math.Abs(got-c.want) > 0.01 {
+			t.Errorf("%s: %v °C, want %v", c.file, got, c.want)
+		}
+	}
+}

@@ -1,0 +1,50 @@
+package recompute
+
+import (
+	"tipoff/logger/envelope"
+	"tipoff/logger/frame"
+	"tipoff/logger/phase"
+)
+
+// track is what phases and verdict are found from.
+type track struct {
+	obs []phase.Observation
+	u   []envelope.Uncertainties
+}
+
+func (t *track) add(l *frame.Layout, f *frame.Frame) {
+	t.obs = append(t.obs, phase.Observe(l, f))
+	t.u = append(t.u, envelope.Uncertainties{
+		Pressure: f.Of(l, frame.Pressure).U,
+		Glass:    f.Of(l, frame.Glass).U,
+		Current:  f.Of(l, frame.Current).U,
+	})
+}
+
+// judgement is what a sheet says of a track.
+type judgement struct {
+	segments []phase.Segment
+	findings []envelope.Finding
+	verdict  envelope.Verdict
+	text     string
+}
+
+// judge finds phases and verdict as the sheet does.
+func (t *track) judge(env *envelope.Envelope) judgement {
+	j := judgement{segments: phase.Smooth(t.obs, phase.Options{})}
+	checker := envelope.NewChecker(env)
+	at := 0
+	for i, o := range t.obs {
+		for at+1 < len(j.segments) && o.At >= j.segments[at].To {
+			at++
+		}
+		id := phase.Idle
+		if at < len(j.segments) {
+			id = j.segments[at].Phase
+		}
+		checker.Step(o, t.u[i], id)
+	}
+	j.findings = checker.Findings()
+	j.verdict, j.text = envelope.Overall(j.findings)
+	return j
+}

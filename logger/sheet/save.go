@@ -1,0 +1,160 @@
+package sheet
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"tipoff/logger/chart"
+	"tipoff/logger/journal"
+)
+
+// WriteSVG writes one chart of the run as SVG.
+func (s *Sheet) WriteSVG(w io.Writer, kind chart.Kind) error {
+	return chart.Write(w, kind, chart.SVG, &s.drawing)
+}
+
+// WritePNG writes one chart of the run as PNG, 1600 by 1100 pixels.
+func (s *Sheet) WritePNG(w io.Writer, kind chart.Kind) error {
+	return chart.Write(w, kind, chart.PNG, &s.drawing)
+}
+
+// artifacts are the names of all files that a sheet gives.
+var artifacts = []string{"time.svg", "time.png", "pressure-temperature.svg", "pressure-temperature.png", "sheet.json", "sheet.txt"}
+
+// render makes one file of the sheet.
+func (s *Sheet) render(name string) ([]byte, error) {
+	var b bytes.Buffer
+	var err error
+	switch name {
+	case "time.svg":
+		err = s.WriteSVG(&b, chart.Time)
+	case "time.png":
+		err = s.WritePNG(&b, chart.Time)
+	case "pressure-temperature.svg":
+		err = s.WriteSVG(&b, chart.PressureTemperature)
+	case "pressure-temperature.png":
+		err = s.WritePNG(&b, chart.PressureTemperature)
+	case "sheet.json":
+		return s.JSON()
+	case "sheet.txt":
+		err = s.Text(&b)
+	default:
+		return nil, fmt.Errorf("a sheet has no file %q: %w", name, fs.ErrNotExist)
+	}
+	return b.Bytes(), err
+}
+
+// WriteCharts writes the four charts into folder dir, which it makes if there
+// is none, and returns their paths.
+func (s *Sheet) WriteCharts(dir string) ([]string, error) { return s.write(dir, artifacts[:4]) }
+
+func (s *Sheet) write(dir string, names []string) ([]string, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("making the folder for a sheet: %w", err)
+	}
+	var paths []string
+	for _, name := range names {
+		data, err := s.render(name)
+		if err == nil {
+			err = put(filepath.Join(dir, name), data)
+		}
+		if err != nil {
+			return paths, fmt.Errorf("writing %s: %w", filepath.Join(dir, name), err)
+		}
+		paths = append(paths, filepath.Join(dir, name))
+	}
+	return paths, nil
+}
+
+// put writes a file so that readers see the old one or the whole new one. These
+// files can be made again at any time, so they are not synced.
+func put(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".sheet-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	err = errors.Join(err, f.Chmod(0o644), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		os.Remove(f.Name())
+	}
+	return err
+}
+
+// Save puts verdict and findings into the run.toml of the sealed run in folder
+// dir and writes all files of the sheet beside it. A verdict that was there
+// before is kept in run.toml as an earlier one.
+func (s *Sheet) Save(dir string) error {
+	err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
+		m.Verdict, m.Summary = s.Verdict.Overall, s.Verdict.Text
+		m.Findings = nil
+		for i := range s.record.findings {
+			m.Findings = append(m.Findings, s.record.entry(i))
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("recording the verdict of run %s: %w", s.Run.ID, err)
+	}
+	_, err = s.write(dir, artifacts)
+	return err
+}
+
+// entry is finding i as run.toml keeps it, in SI units.
+func (r *record) entry(i int) journal.Finding {
+	f := &r.findings[i]
+	l := &f.Limit
+	e := journal.Finding{
+		Limit: l.ID, Title: l.Title, Verdict: string(f.Verdict), Phase: f.Phase.String(), Quantity: l.Quantity, Unit: l.Unit,
+		Low: l.Low, High: l.High, LimitU: l.U, Measured: f.Measured, U: f.U, AtS: float64(r.since(f.At)),
+		OutsideS: f.Duration.Seconds(), Degree: f.Degree, Basis: string(l.Basis), Reason: l.Reason, Formula: l.Formula,
+		Source: l.Source, Unknown: l.Unknown, Text: f.Text,
+	}
+	if f.Measured != f.Measured {
+		e.AtS, e.Phase = 0, ""
+	}
+	return e
+}
+
+// Artifact is one file of the sheet of the run in folder dir: time.svg,
+// time.png, pressure-temperature.svg, pressure-temperature.png, sheet.json or
+// sheet.txt. A file that was written before and is not older than run.toml is
+// taken as it is; else the sheet is made, and kept if the run is sealed.
+func Artifact(dir, name string) ([]byte, error) {
+	path := filepath.Join(dir, name)
+	if made, ok := modified(path); ok {
+		if told, ok := modified(filepath.Join(dir, "run.toml")); ok && !made.Before(told) {
+			return os.ReadFile(path)
+		}
+	}
+	s, err := Make(dir)
+	if err != nil {
+		return nil, err
+	}
+	data, err := s.render(name)
+	if err != nil {
+		return nil, err
+	}
+	if whole, err := journal.Whole(dir); err == nil && whole {
+		// A folder that cannot be written to only costs time.
+		_, _ = s.write(dir, artifacts)
+	}
+	return data, nil
+}
+
+func modified(path string) (time.Time, bool) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return time.Time{}, false
+	}
+	return st.ModTime(), true
+}

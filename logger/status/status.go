@@ -1,0 +1,122 @@
+// Package status is the daemon's state at one moment, as the page, the metrics
+// and the terminal read it. Whoever holds a Snapshot may keep it: it is never
+// changed after it was handed out.
+package status
+
+import (
+	"time"
+
+	"tipoff/calib"
+	"tipoff/logger/alarm"
+	"tipoff/logger/envelope"
+	"tipoff/logger/frame"
+	"tipoff/logger/health"
+	"tipoff/logger/phase"
+)
+
+// Snapshot is the daemon's state after one frame.
+type Snapshot struct {
+	Bench       string
+	Version     string
+	Now         time.Duration // monotonic, of the frame
+	Wall        time.Time
+	WallTrusted bool
+	Speed       float64 // bench seconds per real second; 1 on hardware
+	Emulated    bool    // the demo's bench, not hardware
+	Layout      *frame.Layout
+	Frame       frame.Frame
+	Phase       phase.ID
+	PhaseSince  time.Duration
+	Run         Run
+	Envelope    *envelope.Envelope
+	Limits      []LimitNow // those that apply in this phase
+	Ceiling     Foresight
+	Alarms      []Alarm          // all that are not Normal, most urgent first
+	Troubles    []health.Trouble // what is wrong now, worst first, hidden ones too
+	Channels    []Channel
+	Counters    Counters
+}
+
+// Run is the run being recorded.
+type Run struct {
+	Active  bool
+	ID      string        // "2026-11-25-001", folder name
+	Started time.Duration // monotonic
+	Tube    string        // tube card's name, "" if none
+	Next    string        // the card the next run will get, "" if none
+}
+
+// LimitNow is a limit and how the present reading meets it.
+type LimitNow struct {
+	Limit   envelope.Limit
+	Value   calib.Value
+	Verdict envelope.Verdict
+}
+
+// Foresight is when the glass will reach its ceiling if nothing changes.
+type Foresight struct {
+	Known    bool
+	In       time.Duration // time to the ceiling; only if Approaching
+	Approach bool          // the ceiling will be reached within a minute
+	Rate     float64       // °C/s now
+}
+
+// Alarm is one alarm that is not Normal.
+type Alarm struct {
+	Definition alarm.Definition
+	State      alarm.State
+	Since      time.Duration // when it was raised, monotonic
+	Detail     string        // "glass 262 °C, ceiling 260 °C"
+	Count      int           // how often since the daemon started
+}
+
+// Channel is how one channel is doing.
+type Channel struct {
+	Up         bool          // it gave a usable reading within its time limit
+	LastSample time.Duration // monotonic; negative if never
+	Samples    uint64
+	Errors     uint64 // failed transfers
+	Faults     uint64 // samples with a fault bit
+	Restores   uint64 // times its settings had to be written again
+	// Due is when the channel's calibration has to be renewed; zero if it has
+	// no certificate. Drifting: it had moved when it was last renewed.
+	Due      time.Time
+	Drifting bool
+}
+
+// Counters count from the daemon's start.
+type Counters struct {
+	Frames        uint64
+	RunsCompleted uint64
+	RunsInterrupt uint64
+	RunsAborted   uint64 // vented before fill
+	JournalBytes  uint64
+	JournalErrors uint64
+	LateFrames    uint64 // frames made more than one interval late
+}
+
+// Point is one moment of the live chart, in SI units; NaN where there is no
+// reading.
+type Point struct {
+	Seq      uint64
+	At       time.Duration
+	Pressure float64 // Pa
+	Glass    float64 // °C
+	Current  float64 // A
+	Phase    phase.ID
+}
+
+// Source is what a running daemon offers its readers. All methods may be
+// called from any goroutine and return at once.
+type Source interface {
+	// Snapshot is the state after the latest frame, nil before the first.
+	Snapshot() *Snapshot
+	// History is the points after sequence number since, oldest first, at most
+	// the last 20 minutes of bench time, thinned to at most max points.
+	History(since uint64, max int) []Point
+	// Acknowledge acknowledges one alarm, or all if id is "".
+	Acknowledge(id string) error
+	// AssignCard gives the TOML text of a tube card to the run being recorded,
+	// or to the next one if none is. The error says file, line, key.
+	AssignCard(text []byte) error
+}
