@@ -14,6 +14,7 @@ import (
 	"tipoff/drivers/trace"
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
+	"tipoff/logger/journal"
 	"tipoff/logger/sheet"
 	"tipoff/logger/tube"
 )
@@ -71,7 +72,7 @@ func replay(ctx context.Context, e *env, args []string) error {
 	if !(*speed >= 0.1 && *speed <= 100000) {
 		return input(fmt.Errorf("flag --speed: found %v; allowed: 0.1 to 100000", *speed))
 	}
-	t, err := readTraceOrRun(e, operands[0], *dir)
+	t, recorded, err := readTraceOrRun(e, operands[0], *dir)
 	if err != nil {
 		return err
 	}
@@ -90,7 +91,12 @@ func replay(ctx context.Context, e *env, args []string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
-	if err := giveTraceCard(d, *card); err != nil {
+	if *card == "" && recorded != "" {
+		err = d.bench.SetCard(operands[0], []byte(recorded))
+	} else {
+		err = giveTraceCard(d, *card)
+	}
+	if err != nil {
 		return err
 	}
 	fmt.Fprintf(e.out, "replaying %s at %v times real time\nbench page: http://%s/\n", operands[0], *speed, d.address())
@@ -110,10 +116,12 @@ func readTrace(e *env, file string) (*trace.Trace, error) {
 	return t, input(err)
 }
 
-// readTraceOrRun takes a CSV file, or a recorded run by folder or ID.
-func readTraceOrRun(e *env, name, dir string) (*trace.Trace, error) {
+// readTraceOrRun takes a CSV file, or a recorded run by folder or ID with the
+// tube card that it has.
+func readTraceOrRun(e *env, name, dir string) (t *trace.Trace, card string, err error) {
 	if strings.EqualFold(filepath.Ext(name), ".csv") {
-		return readTrace(e, name)
+		t, err = readTrace(e, name)
+		return t, "", err
 	}
 	if base := filepath.Base(name); strings.HasPrefix(base, "frames") {
 		name = filepath.Dir(name)
@@ -122,18 +130,22 @@ func readTraceOrRun(e *env, name, dir string) (*trace.Trace, error) {
 	if _, err := os.Stat(filepath.Join(name, "run.toml")); err != nil {
 		a, err := openArchive(dir)
 		if err != nil {
-			return nil, err
+			return nil, "", err
 		}
 		if run, err = find(a, name); err != nil {
-			return nil, err
+			return nil, "", err
 		}
+	}
+	meta, err := journal.LoadMeta(run)
+	if err != nil {
+		return nil, "", fmt.Errorf("reading the run: %w", err)
 	}
 	var buf bytes.Buffer
 	if err := bench.WriteTrace(run, &buf); err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	t, _, err := trace.Parse(run, &buf)
-	return t, err
+	t, _, err = trace.Parse(run, &buf)
+	return t, meta.Card, err
 }
 
 // traceStation is a bench whose only source is the trace. Its clock starts at

@@ -288,3 +288,19 @@ func newestFile(t *testing.T, dir string) time.Time {
 	}
 	return newest
 }
+
+// A recorded run and a CSV file play on the page and leave nothing behind; the
+// recorded run brings its card.
+func TestReplay(t *testing.T) {
+	dir := t.TempDir()
+	tipoff(t, exitOK, "import", "../../testdata/traces/pp-01.csv", "--store", dir, "--card", petrel+"PP-01.toml")
+	for _, file := range []string{"last", "../../testdata/traces/pp-01.csv"} {
+		out, _ := tipoff(t, exitOK, "replay", file, "--store", dir, "--speed", "100000", "--listen", freeAddress(t))
+		if !strings.Contains(out, "bombard") || strings.Contains(out, "PP-01") != (file == "last") {
+			t.Errorf("replay of %s:\n%s", file, out)
+		}
+	}
+	if list, _ := tipoff(t, exitOK, "runs", "--store", dir); strings.Count(list, "\n") != 2 {
+		t.Errorf("a replay left a run behind:\n%s", list)
+	}
+}
