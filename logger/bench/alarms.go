@@ -26,6 +26,7 @@ type watch struct {
 	present                            [3]bool
 	ceiling                            float64 // °C; NaN if there is none
 	isOver                             bool
+	peak                               float64 // highest glass since it was over, °C
 	rateIndex, currentIndex            int
 	formatCeiling, formatLost          func(value, limit float64) string
 	formatNear, formatRate, formatAmps func(value, limit float64) string
@@ -44,7 +45,7 @@ func newWatch(l *frame.Layout, m *alarm.Manager) watch {
 			m.Index(alarm.CurrentSensorLost)},
 		role:    [3]frame.Role{frame.Glass, frame.Pressure, frame.Current},
 		ceiling: math.NaN(), rateIndex: -1, currentIndex: -1,
-		formatCeiling: func(v, l float64) string { return fmt.Sprintf("glass %.0f °C, ceiling %.0f °C", v, l) },
+		formatCeiling: func(v, l float64) string { return fmt.Sprintf("glass up to %.0f °C, ceiling %.0f °C", v, l) },
 		formatNear: func(v, l float64) string {
 			return fmt.Sprintf("glass reaches its ceiling of %.0f °C in %.0f s", l, v)
 		},
@@ -87,11 +88,16 @@ func (b *Bench) raise(at time.Duration) {
 	case math.IsNaN(t):
 		// Unknown: what was true last stays true until there is a reading.
 	case t >= w.ceiling:
-		w.isOver = true
+		if !w.isOver {
+			w.isOver, w.peak = true, t
+		}
 	case !(t > w.ceiling-ceilingDeadband):
 		w.isOver = false
 	}
-	b.alarms.Set(w.overCeiling, w.isOver, at, alarm.Detail{Format: w.formatCeiling, Value: t, Limit: w.ceiling})
+	if w.isOver && t > w.peak {
+		w.peak = t
+	}
+	b.alarms.Set(w.overCeiling, w.isOver, at, alarm.Detail{Format: w.formatCeiling, Value: w.peak, Limit: w.ceiling})
 	s := b.foresight.State()
 	b.alarms.Set(w.nearCeiling, s.Known && s.Near, at,
 		alarm.Detail{Format: w.formatNear, Value: s.In.Seconds(), Limit: w.ceiling})

@@ -269,3 +269,50 @@ func TestWriteTrace(t *testing.T) {
 		t.Errorf("%d rows for %d frames in %s", len(lines)-1, frames, filepath.Base(r.closed[0]))
 	}
 }
+
+// The hurried tube of the demo passes its ceiling: the warning comes before, the
+// alarm with it, the line sounds, and acknowledging silences it.
+func TestOverheatSounds(t *testing.T) {
+	if testing.Short() {
+		t.Skip("computes three whole runs: left out of -short")
+	}
+	var r *rig
+	var warned, raised, acknowledged time.Duration
+	r = newRig(t, 1, func(o *bench.Options) {
+		o.OnFrame = func(at time.Duration) {
+			for _, a := range r.bench.Snapshot().Alarms {
+				switch {
+				case a.Definition.ID == alarm.GlassNearingCeiling && warned == 0:
+					warned = at
+				case a.Definition.ID == alarm.GlassOverCeiling && raised == 0:
+					raised = at
+				}
+			}
+			if raised != 0 && acknowledged == 0 && at >= raised+3*time.Second {
+				acknowledged = at
+				if err := r.bench.Acknowledge(""); err != nil {
+					t.Error(err)
+				}
+			}
+		}
+	})
+	r.until(t, 45*time.Minute, func() bool { return acknowledged != 0 && r.clock.Now() > acknowledged+15*time.Second })
+	if raised == 0 || warned == 0 || warned > raised-5*time.Second {
+		t.Fatalf("warning at %v, alarm at %v: want a warning 5 s ahead", warned, raised)
+	}
+	sounded, after := false, false
+	for _, e := range r.edges {
+		if e.on && e.at >= raised && e.at <= raised+20*time.Millisecond {
+			sounded = true
+		}
+		if e.on && e.at > acknowledged {
+			after = true
+		}
+	}
+	if !sounded {
+		t.Errorf("alarm at %v: no rising edge on the buzzer's line", raised)
+	}
+	if after {
+		t.Errorf("acknowledged at %v: the line sounds on", acknowledged)
+	}
+}
