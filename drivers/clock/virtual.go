@@ -19,7 +19,8 @@ type Virtual struct {
 	running  int
 	seq      uint64
 	sleepers sleepHeap
-	spare    []*sleeper // to be used again, so that sleeping allocates nothing
+	spare    []*sleeper  // to be used again, so that sleeping allocates nothing
+	pace     *time.Timer // waits for real time; counts as running
 	speed    float64
 	realZero time.Time
 	virtZero time.Duration
@@ -58,12 +59,7 @@ func (v *Virtual) SetWall(t time.Time, trusted bool) {
 // Go implements [Clock].
 func (v *Virtual) Go(f func()) {
 	v.mu.Lock()
-	w := v.push(v.now)
-	// The new goroutine waits for its turn like any sleeper. If nobody is
-	// running (a start from outside), let it go at once.
-	if v.running == 0 {
-		v.advance()
-	}
+	w := v.due() // the new goroutine waits for its turn like any sleeper
 	v.mu.Unlock()
 	go func() {
 		<-w.wake
@@ -84,14 +80,23 @@ func (v *Virtual) Block(f func()) {
 	v.leave()
 	defer func() {
 		v.mu.Lock()
-		w := v.push(v.now)
-		if v.running == 0 {
-			v.advance()
-		}
+		w := v.due()
 		v.mu.Unlock()
 		<-w.wake
+		v.done(w)
 	}()
 	f()
+}
+
+// due queues the caller to run now, after whoever runs. mu is held.
+func (v *Virtual) due() *sleeper {
+	w := v.push(v.now)
+	if v.pace != nil && v.pace.Stop() {
+		v.pace = nil // the wait is for something later
+		v.running--
+	}
+	v.advance()
+	return w
 }
 
 // SleepUntil implements [Clock].
@@ -128,9 +133,12 @@ func (v *Virtual) SleepUntil(ctx context.Context, t time.Duration) error {
 			v.done(w)
 			return ctx.Err()
 		}
-		v.running++
+		// Many may be woken by one ctx: they too run one at a time.
+		turn := v.due()
 		v.spare = append(v.spare, w)
 		v.mu.Unlock()
+		<-turn.wake
+		v.done(turn)
 		return ctx.Err()
 	}
 }
@@ -180,9 +188,10 @@ func (v *Virtual) advance() {
 	first := v.sleepers[0]
 	if d := v.lead(first.at); d > 0 {
 		v.running++ // hold time while waiting
-		time.AfterFunc(d, func() {
+		v.pace = time.AfterFunc(d, func() {
 			v.mu.Lock()
 			defer v.mu.Unlock()
+			v.pace = nil
 			v.running--
 			v.advance()
 		})

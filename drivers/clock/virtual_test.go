@@ -78,3 +78,29 @@ func BenchmarkVirtualSleepAlone(b *testing.B) {
 	})
 	<-done
 }
+
+// Goroutines that one context wakes still run one at a time: what they share
+// needs no lock. The race detector is the judge.
+func TestVirtualCancelKeepsTurns(t *testing.T) {
+	for _, speed := range []float64{0, 1} {
+		v := NewVirtual(time.Unix(0, 0), speed)
+		ctx, cancel := context.WithCancel(context.Background())
+		shared, done := 0, make(chan struct{}, 8)
+		for range 8 {
+			v.Go(func() {
+				_ = v.SleepUntil(ctx, time.Hour)
+				for range 1000 {
+					shared++
+				}
+				done <- struct{}{}
+			})
+		}
+		cancel()
+		for range 8 {
+			<-done
+		}
+		if shared != 8000 {
+			t.Errorf("shared count %d, want 8000", shared)
+		}
+	}
+}
