@@ -49,6 +49,8 @@ func verbs() []verb {
 		{"sheet", "RUN", "write a run's charts and print its account", sheetOf},
 		{"export", "RUN", "print a recorded run as a trace that import reads", exportRun},
 		{"card", "RUN CARD.toml", "give a recorded run its tube card", giveCard},
+		{"observe", "RUN [KIND]", "write down what was seen of a run's tube afterwards", observe},
+		{"patterns", "", "set what was seen of tubes against what their runs did", patterns},
 		{"calibrate", "CHANNEL", "calibrate a channel against a reference", calibrate},
 		{"recompute", "RUN…", "apply another calibration to recorded runs", recompute},
 		{"limits", "CARD.toml", "print the limits for a tube, each with its reason", limits},

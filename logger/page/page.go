@@ -3,8 +3,9 @@
 // needs comes from this program; nothing is fetched from elsewhere.
 //
 // Paths: / (bench), /runs, /runs/ID, /runs/ID/NAME for the charts and the
-// sheet; /api/status, /api/history?since=SEQ, /api/phases for reading;
-// POST /api/card and POST /api/acknowledge?id=ID for the operator's word.
+// sheet, /patterns; /api/status, /api/history?since=SEQ, /api/phases for reading;
+// POST /api/card, POST /api/acknowledge?id=ID and POST /runs/ID/seen for the
+// operator's word.
 package page
 
 import (
@@ -25,6 +26,7 @@ import (
 
 	"tipoff/logger/archive"
 	"tipoff/logger/chart"
+	"tipoff/logger/observation"
 	"tipoff/logger/phase"
 	"tipoff/logger/sheet"
 	"tipoff/logger/status"
@@ -94,6 +96,8 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 	mux.HandleFunc("GET /runs", s.runs)
 	mux.HandleFunc("GET /runs/{id}", s.run)
 	mux.HandleFunc("GET /runs/{id}/{name}", s.file)
+	mux.HandleFunc("POST /runs/{id}/seen", s.observe)
+	mux.HandleFunc("GET /patterns", s.patterns)
 	mux.HandleFunc("GET /api/status", s.status)
 	mux.HandleFunc("GET /api/history", s.history)
 	mux.HandleFunc("GET /api/phases", s.phaseList)
@@ -173,7 +177,9 @@ func (s *site) run(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, "reading the sheet", err)
 		return
 	}
-	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "Text": string(text)})
+	list, trouble := s.seenOf(id)
+	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "Text": string(text),
+		"Seen": list, "SeenTrouble": trouble, "Kinds": observation.Kinds()})
 }
 
 func (s *site) file(w http.ResponseWriter, r *http.Request) {

@@ -1,0 +1,30 @@
+package observation
+
+import (
+	"fmt"
+
+	"tipoff/logger/journal"
+)
+
+// OfRun is what the run in dir did, from its run.toml, and what was seen of its
+// tube.
+func OfRun(dir string) (Run, error) {
+	m, err := journal.LoadMeta(dir)
+	if err != nil {
+		return Run{}, fmt.Errorf("reading the run's findings: %w", err)
+	}
+	list, err := Load(dir)
+	if err != nil {
+		return Run{}, err
+	}
+	r := Run{ID: m.ID, Limits: map[string]string{}, Titles: map[string]string{}}
+	for _, f := range m.Findings {
+		r.Limits[f.Limit], r.Titles[f.Limit] = f.Verdict, f.Title
+	}
+	for _, o := range list {
+		if o.Stands() {
+			r.Seen, r.Checked = append(r.Seen, o.Kind), true
+		}
+	}
+	return r, nil
+}

@@ -1,0 +1,143 @@
+package page
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"tipoff/logger/observation"
+)
+
+// seen is one observation as the run's page shows it.
+type seen struct {
+	observation.Observation
+	No   int
+	Wall string
+}
+
+// seenOf lists what was seen of the run id, and what is wrong with the list.
+func (s *site) seenOf(id string) (list []seen, trouble string) {
+	if s.archive == nil {
+		return nil, ""
+	}
+	all, err := observation.Load(s.archive.RunDir(id))
+	if err != nil {
+		return nil, err.Error()
+	}
+	for i, o := range all {
+		list = append(list, seen{o, i + 1, o.At.Local().Format("2 Jan 2006, 15:04")})
+	}
+	return list, ""
+}
+
+// observe takes what a person saw of a run's tube, or takes an observation
+// back, from the form on the run's page.
+func (s *site) observe(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	if s.archive == nil || !runID.MatchString(id) {
+		http.Error(w, "There is no such run.", http.StatusNotFound)
+		return
+	}
+	dir := s.archive.RunDir(id)
+	if _, err := os.Stat(dir); err != nil {
+		http.Error(w, "There is no such run.", http.StatusNotFound)
+		return
+	}
+	sn := s.src.Snapshot()
+	if sn == nil {
+		http.Error(w, "the bench has not given its first reading yet", http.StatusServiceUnavailable)
+		return
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, 16<<10)
+	if err := r.ParseForm(); err != nil {
+		http.Error(w, "reading the form: "+err.Error(), http.StatusBadRequest)
+		return
+	}
+	err, code := write(dir, r, sn.Wall)
+	if err != nil {
+		http.Error(w, err.Error(), code)
+		return
+	}
+	http.Redirect(w, r, "/runs/"+id+"#seen", http.StatusSeeOther)
+}
+
+// write carries the form out.
+func write(dir string, r *http.Request, wall time.Time) (err error, code int) {
+	if text := r.PostForm.Get("withdraw"); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil {
+			return fmt.Errorf("withdraw: found %q; allowed: the number of an observation", text), http.StatusUnprocessableEntity
+		}
+		err = observation.Withdraw(dir, n, wall)
+		return err, codeOf(errors.Is(err, observation.ErrNone))
+	}
+	o := observation.Observation{
+		Kind: observation.Kind(r.PostForm.Get("kind")), At: wall,
+		By: strings.TrimSpace(r.PostForm.Get("by")), Note: strings.TrimSpace(r.PostForm.Get("note")),
+	}
+	if text := strings.TrimSpace(r.PostForm.Get("hours")); text != "" {
+		if o.Hours, err = strconv.ParseFloat(text, 64); err != nil {
+			return fmt.Errorf("hours: found %q; allowed: a number from 0 to %d", text, observation.MaxHours), http.StatusUnprocessableEntity
+		}
+	}
+	if err := o.Check(); err != nil {
+		return err, http.StatusUnprocessableEntity
+	}
+	return observation.Add(dir, o), http.StatusInternalServerError
+}
+
+func codeOf(users bool) int {
+	if users {
+		return http.StatusUnprocessableEntity
+	}
+	return http.StatusInternalServerError
+}
+
+// patterns shows what was seen of tubes beside what their runs did.
+func (s *site) patterns(w http.ResponseWriter, r *http.Request) {
+	var all []observation.Run
+	var trouble []string
+	looked := 0
+	if s.archive != nil {
+		list, err := s.archive.List()
+		if err != nil {
+			s.fail(w, "reading the list of runs", err)
+			return
+		}
+		for _, entry := range list {
+			run, err := observation.OfRun(s.archive.RunDir(entry.ID))
+			if err != nil {
+				trouble = append(trouble, err.Error())
+				continue
+			}
+			if run.Checked {
+				looked++
+			}
+			all = append(all, run)
+		}
+	}
+	counts := map[observation.Kind]int{}
+	for _, run := range all {
+		for _, k := range run.Seen {
+			counts[k]++
+		}
+	}
+	type count struct {
+		Words string
+		observation.Share
+	}
+	var kinds []count
+	for _, k := range observation.Kinds() {
+		if counts[k] > 0 {
+			kinds = append(kinds, count{k.Words(), observation.ShareOf(counts[k], looked)})
+		}
+	}
+	s.show(w, http.StatusOK, "patterns.html", map[string]any{
+		"Title": "What was seen", "Runs": len(all), "Looked": looked, "Kinds": kinds,
+		"Patterns": observation.Patterns(all), "Trouble": trouble,
+	})
+}
