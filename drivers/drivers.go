@@ -40,6 +40,7 @@ const (
 	Frozen                              // the device repeats its last conversion
 	Framing                             // the frame's fixed bits were wrong
 	Missing                             // the recorded trace has no reading here
+	Threshold                           // beyond a limit that is set in the chip; still a reading
 )
 
 // Invalidating is the set of faults with which Raw is not a reading.
@@ -49,6 +50,7 @@ const Invalidating = OpenCircuit | ShortToGround | ShortToSupply | InputVoltage 
 var faultNames = [...]string{
 	"open circuit", "short to ground", "short to supply", "input voltage", "cold junction range",
 	"input range", "clipped", "settling", "settings restored", "frozen", "framing", "missing",
+	"beyond the chip's limit",
 }
 
 // String lists the faults in words, or "none".
@@ -206,6 +208,16 @@ type Ports interface {
 	I2C(name string) (i2c.BusCloser, error)
 	SPI(name string) (spi.PortCloser, error)
 	Pin(name string) (gpio.PinIO, error)
+}
+
+// EdgeStamper is a gpio.PinIn that tells when its edges came.
+type EdgeStamper interface {
+	gpio.PinIn
+
+	// EdgeAt is the monotonic time, on the source's clock, of the edge that
+	// WaitForEdge reported last. WaitForEdge gives the edges in order, each
+	// once, and with a time-out of 0 without waiting.
+	EdgeAt() time.Duration
 }
 
 // Config is one device as bench.toml describes it: all channels that name the

@@ -47,8 +47,9 @@ type Dev struct {
 	in      []input
 	info    []drivers.Input
 	wave    int // index of the waveform input, -1 none
-	// continuous is set for a single plain input.
+	// continuous is set for a single input that is plain or has a ready line.
 	continuous bool
+	line       readyLine
 
 	link    bus.Link
 	bus     i2c.BusCloser
@@ -65,6 +66,8 @@ type Dev struct {
 	checked time.Duration // last readback
 	written uint16        // settings that the chip took last
 	lost    int
+	latest  int16 // code of the last reading, whichever its input
+	same    int   // times that it came again where it can not be, in a row
 	w       [3]byte
 	r       [2]byte
 }
@@ -89,6 +92,7 @@ func (d *Dev) Start(ctx context.Context) error {
 		return d.link.Idle()
 	}
 	d.started, d.pending, d.suspect, d.flag, d.cur = false, false, false, 0, 0
+	d.latest, d.same = 0, 0
 	d.link.Reset()
 	if d.bus == nil {
 		b, err := d.ports.I2C(d.busName)
@@ -96,6 +100,11 @@ func (d *Dev) Start(ctx context.Context) error {
 			return d.link.Open(err)
 		}
 		d.bus = b
+	}
+	if d.line.name != "" {
+		if err := d.line.open(d.ports); err != nil {
+			return d.lineFailed(err)
+		}
 	}
 	now := d.clock.Now()
 	for i := range d.in {
@@ -119,29 +128,55 @@ func (d *Dev) Start(ctx context.Context) error {
 	return nil
 }
 
-// identify writes both thresholds, which this driver has no other use for, and
-// expects them back. One wrong answer may be a disturbance, two are not.
+// lineFailed explains why the ready line can not be had.
+func (d *Dev) lineFailed(err error) error {
+	const doing = "taking the ready line"
+	var e *drivers.Error
+	if errors.As(err, &e) {
+		return fmt.Errorf("%s: %s: %w", d.link.Device, doing, err)
+	}
+	return &drivers.Error{Device: d.link.Device, Doing: doing + " " + d.line.name, Is: drivers.NotPresent, Err: err,
+		Hint: "check the line's name, and that no other program uses it; without the option ready tipoff needs no line"}
+}
+
+// thresholds are those that the chip is to have.
+func (d *Dev) thresholds() (low, high uint16) {
+	if d.line.name != "" {
+		return lowReady, highReady
+	}
+	return lowReset, highReset
+}
+
+func (d *Dev) writeThresholds() error {
+	low, high := d.thresholds()
+	if err := d.write(regLow, low); err != nil {
+		return err
+	}
+	return d.write(regHigh, high)
+}
+
+// identify writes both thresholds, which are used for the ready line or not at
+// all, and expects them back. One wrong answer may be a disturbance, two are not.
 func (d *Dev) identify() error {
 	const doing = "identifying"
+	wantLow, wantHigh := d.thresholds()
 	var low, high uint16
 	for range 2 {
-		for _, t := range [2][2]uint16{{regLow, lowReset}, {regHigh, highReset}} {
-			if err := d.write(byte(t[0]), t[1]); err != nil {
-				return d.link.Fail(doing, err)
-			}
+		err := d.writeThresholds()
+		if err != nil {
+			return d.link.Fail(doing, err)
 		}
-		var err error
 		if low, err = d.read(regLow); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		if high, err = d.read(regHigh); err != nil {
 			return d.link.Fail(doing, err)
 		}
-		if low == lowReset && high == highReset {
+		if low == wantLow && high == wantHigh {
 			return nil
 		}
 	}
-	return d.link.Wrong(doing, fmt.Sprintf("its threshold registers read %04Xh and %04Xh instead of 8000h and 7FFFh", low, high))
+	return d.link.Wrong(doing, fmt.Sprintf("its threshold registers read %04Xh and %04Xh instead of %04Xh and %04Xh", low, high, wantLow, wantHigh))
 }
 
 // Read implements drivers.Source. Each call takes at most one conversion.
@@ -166,7 +201,13 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	if now < d.ready {
 		return 0, d.ready, nil
 	}
-	n, err := d.take(dst, now)
+	var n int
+	var err error
+	if d.line.name != "" {
+		n, err = d.takeReady(dst, now)
+	} else {
+		n, err = d.take(dst, now)
+	}
 	if err != nil {
 		return n, d.retry(), d.spoil(err)
 	}
@@ -192,6 +233,12 @@ func (d *Dev) recover() error {
 			return err
 		}
 	}
+	if d.line.name != "" {
+		// Without them no edge comes; they are too many to read back each time.
+		if err := d.writeThresholds(); err != nil {
+			return d.link.Fail("writing the thresholds", err)
+		}
+	}
 	d.suspect = false
 	d.link.OK()
 	return nil
@@ -200,6 +247,11 @@ func (d *Dev) recover() error {
 // restore writes lost settings again and makes sure that they stay.
 func (d *Dev) restore() error {
 	d.lost++
+	if d.line.name != "" {
+		if err := d.writeThresholds(); err != nil {
+			return d.link.Fail("writing lost settings again", err)
+		}
+	}
 	if err := d.begin(); err != nil {
 		return err
 	}
@@ -219,16 +271,18 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 		return 0, d.link.Fail("reading a conversion", err)
 	}
 	raw := int16(v)
-	if in.leaps(raw) {
+	leapt := in.leaps(raw)
+	if leapt {
 		if raw, err = d.again(raw); err != nil {
 			return 0, err
 		}
 	}
 	fault := d.flag
 	d.flag = 0
-	// A chip that was reset answers 0 until its next conversion, so a 0 is
-	// only believed with the settings in place.
-	if (!d.continuous && !in.waveform) || raw == 0 || now-d.checked >= checkEvery {
+	// A chip that was reset answers 0 until its next conversion, and another chip
+	// in its place anything, so a 0 and what leaps are only believed with the
+	// settings in place.
+	if (!d.continuous && !in.waveform) || raw == 0 || leapt || now-d.checked >= checkEvery {
 		ok, err := d.check()
 		if err != nil {
 			return 0, err
@@ -251,7 +305,17 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 		}
 	}
 	d.link.OK()
-	in.saw(raw)
+	if d.repeats(in, raw) {
+		if d.same++; d.same < 3 {
+			d.flag = fault
+			return 0, d.begin()
+		}
+		fault |= drivers.Frozen
+	} else {
+		d.same = 0
+		d.latest = raw
+		in.saw(raw, leapt)
+	}
 	if raw == math.MaxInt16 || raw == math.MinInt16 {
 		fault |= drivers.Clipped
 	}
@@ -280,12 +344,27 @@ func (in *input) leaps(raw int16) bool {
 }
 
 // saw remembers a code. A waveform's largest step is forgotten within some
-// tenths of a second.
-func (in *input) saw(raw int16) {
+// tenths of a second; only a step that was confirmed makes it larger, lest
+// turned bits make room for turned bits.
+func (in *input) saw(raw int16, confirmed bool) {
 	if in.waveform && in.known {
-		in.swing = max(distance(raw, in.last), in.swing-in.swing/128)
+		in.swing -= in.swing / 128
+		if confirmed {
+			in.swing = max(distance(raw, in.last), in.swing)
+		}
 	}
 	in.last, in.known = raw, true
+}
+
+// repeats tells of a chip that does not convert any more: one input leaps to the
+// very code that another gave last, or did so and the chip has not said anything
+// else since. Rails and zeros may be the same by right. With one input there is
+// nothing to tell it by.
+func (d *Dev) repeats(in *input, raw int16) bool {
+	if raw != d.latest || raw == 0 || raw == math.MaxInt16 || raw == math.MinInt16 || len(d.in) < 2 {
+		return false
+	}
+	return d.same >= 3 || in.known && distance(raw, in.last) > jump+in.swing
 }
 
 func distance(a, b int16) int32 {
@@ -330,6 +409,7 @@ func (d *Dev) choose(now time.Duration) int {
 
 // begin writes the settings of the current input, which begins its conversion.
 func (d *Dev) begin() error {
+	before := d.clock.Now()
 	if err := d.write(regConfig, d.config()|startBit); err != nil {
 		return d.link.Fail("beginning a conversion", err)
 	}
@@ -338,6 +418,10 @@ func (d *Dev) begin() error {
 	d.begun = d.clock.Now()
 	d.ready = d.begun + in.wait()
 	d.looks, d.pending = 0, true
+	if d.line.name != "" {
+		d.line.restart(before, in.period)
+		d.ready = d.line.next(d.begun, in.period)
+	}
 	return nil
 }
 
@@ -385,6 +469,10 @@ func (d *Dev) Close() error {
 	if d.started {
 		// The chip may be gone; nothing is lost if it stays awake.
 		_ = d.write(regConfig, d.in[d.cur].config|singleShot)
+	}
+	if d.line.pin != nil {
+		_ = d.line.pin.Halt() // gives the line back; its edges are of no use now
+		d.line.pin = nil
 	}
 	b := d.bus
 	d.bus, d.started = nil, false

@@ -38,7 +38,7 @@ func TestConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO,
+				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO, Near: 2 * jump,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewADS1115(c)
 					chip.Input = [4]func(time.Duration) float64{volts(1), volts(1.5), volts(0.6), volts(0.5)}
@@ -221,37 +221,6 @@ func TestNeverFinishes(t *testing.T) {
 	}
 }
 
-func TestFlippedBitsNeverStopIt(t *testing.T) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		chip := emulated.NewADS1115(c)
-		board := emulated.NewBoard(c)
-		board.AddI2C(at48, 0x48, chip)
-		src, err := open(board, c, config(in("ain0"), in("ain1")))
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-		}
-		chip.SetFlipRate(0.01, 1)
-		dst := make([]drivers.Sample, 512)
-		good, bad := 0, 0
-		for c.Now() < time.Minute {
-			n, next, err := src.Read(ctx, dst)
-			if err != nil {
-				bad++
-			}
-			good += n
-			_ = c.SleepUntil(ctx, max(next, c.Now()+time.Millisecond))
-		}
-		if good < 5000 {
-			t.Errorf("%d readings and %d errors in a minute", good, bad)
-		}
-	})
-}
-
 // A bit turned over in a reply is asked again and reaches nobody, not even on a
 // waveform, which is asked again only where it leaps further than of late.
 func TestTurnedBits(t *testing.T) {
@@ -301,27 +270,56 @@ func TestTurnedBits(t *testing.T) {
 	}
 }
 
-func BenchmarkRead(b *testing.B) {
+// A chip that stops converting repeats its last code whichever input it is asked
+// for: it is told as frozen, on all inputs, until it says something else. Inputs
+// that have the same voltage all along are not taken for it.
+func TestFrozenScan(t *testing.T) {
 	drivertest.OnClock(func(c *clock.Virtual) {
+		chip := emulated.NewADS1115(c)
+		chip.Input = [4]func(time.Duration) float64{volts(1), volts(1.5), volts(1.5), nil}
 		board := emulated.NewBoard(c)
-		board.AddI2C(at48, 0x48, emulated.NewADS1115(c))
-		src, err := open(board, c, config(in("ain0", "waveform", "yes", "rate", "860/s"), in("ain1")))
+		board.AddI2C(at48, 0x48, chip)
+		src, err := open(board, c, config(in("ain0"), in("ain1"), in("ain2")))
 		if err != nil {
-			b.Error(err)
+			t.Error(err)
 			return
 		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
+		if err := src.Start(context.Background()); err != nil {
+			t.Error(err)
 		}
 		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
+		run := func(d time.Duration, each func(drivers.Sample)) {
+			for end := c.Now() + d; c.Now() < end; {
+				n, next, err := src.Read(context.Background(), dst)
+				if err != nil {
+					t.Error(err)
+				}
+				for _, s := range dst[:n] {
+					each(s)
+				}
+				_ = c.SleepUntil(context.Background(), next)
 			}
-			_ = c.SleepUntil(ctx, next)
 		}
+		sound := func(s drivers.Sample) {
+			if s.Fault != 0 {
+				t.Errorf("%v from a sound chip", s.Fault)
+			}
+		}
+		run(time.Second, sound)
+		chip.SetFreeze(true)
+		frozen := c.Now()
+		seen := [3]bool{}
+		run(time.Second, func(s drivers.Sample) {
+			seen[s.Input] = seen[s.Input] || s.Fault&drivers.Frozen != 0
+			if s.Fault&drivers.Frozen == 0 && s.At > frozen+100*time.Millisecond {
+				t.Errorf("input %d at %v is not told", s.Input, s.At-frozen)
+			}
+		})
+		if seen != [3]bool{true, true, true} {
+			t.Errorf("told of inputs %v", seen)
+		}
+		chip.SetFreeze(false)
+		run(100*time.Millisecond, func(drivers.Sample) {})
+		run(time.Second, sound)
 	})
 }

@@ -3,6 +3,7 @@ package ads1115
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"tipoff/drivers"
@@ -31,6 +32,8 @@ func describe() drivers.Driver {
 				Doc: "conversions per second; slower is quieter, but beside a waveform 860/s keeps the gaps in it short"},
 			{Key: "waveform", Allowed: "yes, no", Default: "no",
 				Doc: "yes for the one input whose mains cycles are to be resolved"},
+			{Key: "ready", Allowed: "a GPIO line such as GPIO17", Default: "",
+				Doc: "line that the chip's pin ALERT/RDY is wired to; conversions then come at the chip's full rate, each stamped when it ended; one for all inputs of a chip"},
 		},
 	}
 }
@@ -48,7 +51,7 @@ const slowEvery = 100 * time.Millisecond
 
 // input is one input and its settings.
 type input struct {
-	config   uint16        // MUX, PGA, DR, comparator off; without OS and MODE
+	config   uint16        // MUX, PGA, DR, comparator; without OS and MODE
 	period   time.Duration // nominal conversion time
 	waveform bool
 	due      time.Duration // when a slow input beside a waveform is next visited
@@ -68,7 +71,7 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 		link: bus.Link{Device: fmt.Sprintf("ADS1115 on %s at 0x%02X", cfg.Bus, addr), I2C: true},
 	}
 	for i, ic := range cfg.Inputs {
-		in, info, err := parseInput(desc, ic)
+		in, info, err := d.parseInput(desc, ic)
 		if err != nil {
 			return nil, err
 		}
@@ -83,12 +86,17 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	if len(d.in) == 0 {
 		return nil, fmt.Errorf("ads1115: no input is used: %w", drivers.BadConfig)
 	}
-	d.continuous = len(d.in) == 1 && d.wave < 0
+	d.continuous = len(d.in) == 1 && (d.wave < 0 || d.line.name != "")
+	for i := range d.in {
+		if d.line.name == "" {
+			d.in[i].config |= comparatorOff
+		}
+	}
 	d.setIntervals()
 	return d, nil
 }
 
-func parseInput(desc drivers.Driver, ic drivers.InputConfig) (in input, info drivers.Input, err error) {
+func (d *Dev) parseInput(desc drivers.Driver, ic drivers.InputConfig) (in input, info drivers.Input, err error) {
 	mux, err := bus.Input(desc, ic.Input)
 	if err != nil {
 		return in, info, err
@@ -116,7 +124,18 @@ func parseInput(desc drivers.Driver, ic drivers.InputConfig) (in input, info dri
 	if in.waveform, err = o.YesNo("waveform"); err != nil {
 		return in, info, err
 	}
-	in.config = uint16(mux)<<12 | uint16(pga)<<9 | uint16(dr)<<5 | comparatorOff
+	if line := o.Word("ready"); line != "" {
+		// The kernel's names have 31 bytes at most.
+		if len(line) > 31 || strings.ContainsAny(line, " \t\n") {
+			return in, info, o.Wrong("ready")
+		}
+		if d.line.name != "" && d.line.name != line {
+			return in, info, fmt.Errorf("ads1115 input %q: option ready = %q where another input of the chip has %q, allowed is: one line for a chip: %w",
+				ic.Input, line, d.line.name, drivers.BadConfig)
+		}
+		d.line.name = line
+	}
+	in.config = uint16(mux)<<12 | uint16(pga)<<9 | uint16(dr)<<5
 	in.period = bus.Period(rate)
 	lsb := volts / 32768
 	info = drivers.Input{
@@ -131,14 +150,19 @@ func parseInput(desc drivers.Driver, ic drivers.InputConfig) (in input, info dri
 }
 
 func (d *Dev) setIntervals() {
-	var all time.Duration
-	for _, in := range d.in {
-		all += in.wait()
+	each := (*input).wait
+	if d.line.name != "" {
+		each = func(in *input) time.Duration { return in.period }
 	}
-	for i, in := range d.in {
+	var all time.Duration
+	for i := range d.in {
+		all += each(&d.in[i])
+	}
+	for i := range d.in {
+		in := &d.in[i]
 		switch {
 		case d.continuous || in.waveform:
-			d.info[i].Interval = in.wait()
+			d.info[i].Interval = each(in)
 		case d.wave >= 0:
 			d.info[i].Interval = slowEvery
 		default:

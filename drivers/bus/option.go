@@ -88,6 +88,39 @@ func (o *Options) Number(key, unit string) (float64, error) {
 	return f, nil
 }
 
+// Signed reads a number from low to high with the unit given behind it, space or
+// not: "-20 °C".
+func (o *Options) Signed(key, unit string, low, high float64) (float64, error) {
+	v, ok := strings.CutSuffix(o.Word(key), unit)
+	f, err := strconv.ParseFloat(strings.TrimSpace(v), 64)
+	if !ok || err != nil || !(f >= low && f <= high) {
+		return 0, o.Wrong(key)
+	}
+	return f, nil
+}
+
+// Letter reads an option that is one letter of letters and gives its place.
+func (o *Options) Letter(key, letters string) (index int, letter byte, err error) {
+	word := o.Word(key)
+	index = strings.Index(letters, word)
+	if len(word) != 1 || index < 0 {
+		return 0, 0, o.Wrong(key)
+	}
+	return index, word[0], nil
+}
+
+// Only gives the options of a device that has one input, of the driver's own
+// name for it.
+func Only(d drivers.Driver, cfg drivers.Config) (*Options, error) {
+	if len(cfg.Inputs) != 1 {
+		return nil, fmt.Errorf("%s: it has one input, %d channels use it: %w", d.Name, len(cfg.Inputs), drivers.BadConfig)
+	}
+	if _, err := Input(d, cfg.Inputs[0].Input); err != nil {
+		return nil, err
+	}
+	return NewOptions(d, cfg.Inputs[0])
+}
+
 // Address reads a 7-bit I²C address, empty for def, that must be in allowed.
 func Address(driver, text string, def uint16, allowed []uint16) (uint16, error) {
 	if text == "" {

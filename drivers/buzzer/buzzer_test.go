@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/physic"
 
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
@@ -29,7 +30,7 @@ func TestPattern(t *testing.T) {
 			c := clock.NewVirtual(time.Unix(0, 0), 0)
 			board := emulated.NewBoard(c)
 			pin := board.AddPin("GPIO18")
-			d, err := Open(board, "GPIO18", activeLow)
+			d, err := Open(board, Options{Line: "GPIO18", ActiveLow: activeLow})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -85,7 +86,7 @@ func TestPattern(t *testing.T) {
 func TestFailure(t *testing.T) {
 	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
 	pin := board.AddPin("GPIO18")
-	d, err := Open(board, "GPIO18", false)
+	d, err := Open(board, Options{Line: "GPIO18"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -101,15 +102,45 @@ func TestFailure(t *testing.T) {
 	if err := d.Tick(20 * ms); err != nil || pin.Read() != gpio.High {
 		t.Errorf("repaired: %v, level %v", err, pin.Read())
 	}
-	if _, err := Open(board, "GPIO99", false); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := Open(board, Options{Line: "GPIO99"}); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("no such line: %v", err)
+	}
+}
+
+// Steady sounds through the pauses; a tone is on the line while it sounds.
+func TestSteadyAndTone(t *testing.T) {
+	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
+	pin := board.AddPin("pwmchip0/pwm0")
+	for _, steady := range []bool{false, true} {
+		d, err := Open(board, Options{Line: "pwmchip0/pwm0", Tone: 2400, Steady: steady})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Set(twice); err != nil {
+			t.Fatal(err)
+		}
+		for at := time.Duration(0); at < 3*time.Second; at += 20 * ms {
+			if err := d.Tick(at); err != nil {
+				t.Fatal(err)
+			}
+			want := physic.Frequency(0)
+			if steady || twice.On(at) {
+				want = 2400 * physic.Hertz
+			}
+			if got := pin.Tone(); got != want {
+				t.Fatalf("steady %v, %v: %v, want %v", steady, at, got, want)
+			}
+		}
+		if err := d.Close(); err != nil || pin.Tone() != 0 || pin.Read() != gpio.Low {
+			t.Errorf("closed: %v, %v", err, pin.Tone())
+		}
 	}
 }
 
 func BenchmarkTick(b *testing.B) {
 	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
 	board.AddPin("GPIO18")
-	d, err := Open(board, "GPIO18", false)
+	d, err := Open(board, Options{Line: "GPIO18"})
 	if err != nil {
 		b.Fatal(err)
 	}

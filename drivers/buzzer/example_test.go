@@ -17,7 +17,7 @@ func Example() {
 	board := emulated.NewBoard(c)
 	board.AddPin("GPIO18").OnEdge = func(_ time.Duration, l gpio.Level) { fmt.Println("line", l) }
 
-	d, err := buzzer.Open(board, "GPIO18", false)
+	d, err := buzzer.Open(board, buzzer.Options{Line: "GPIO18"})
 	if err != nil {
 		fmt.Println(err)
 		return

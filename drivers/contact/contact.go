@@ -80,14 +80,7 @@ var _ drivers.Source = (*Dev)(nil)
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
 	desc := describe()
-	if len(cfg.Inputs) != 1 {
-		return nil, fmt.Errorf("contact: a line is one input, %d channels use it: %w", len(cfg.Inputs), drivers.BadConfig)
-	}
-	ic := cfg.Inputs[0]
-	if _, err := bus.Input(desc, ic.Input); err != nil {
-		return nil, err
-	}
-	o, err := bus.NewOptions(desc, ic)
+	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
 	}
@@ -109,7 +102,7 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	d.debounce = time.Duration(ms * 1e6)
 	d.fine = min(max(d.debounce/4, time.Millisecond), pollEvery)
 	d.info = []drivers.Input{{
-		Name: ic.Input, Kind: drivers.State, Scale: 1, Integer: true, Interval: pollEvery,
+		Name: cfg.Inputs[0].Input, Kind: drivers.State, Scale: 1, Integer: true, Interval: pollEvery,
 		Accuracy: drivers.Accuracy{Source: "a state has no error limit"},
 	}}
 	return d, nil

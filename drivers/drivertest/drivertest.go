@@ -20,6 +20,9 @@ type Chip interface {
 	SetNAKEvery(n int)
 	SetBusLow(bool)
 	SetOtherChip(bool)
+	SetDelay(time.Duration)
+	SetFlipRate(p float64, seed uint64)
+	SetFreeze(bool)
 	LoseConfig()
 }
 
@@ -36,6 +39,9 @@ type Subject struct {
 	Stuck drivers.Condition
 	// Errno is the kernel's error that the model's NAK gives.
 	Errno syscall.Errno
+	// Near is how far, in codes, turned bits may bring a reading from the truth;
+	// below 0 the driver's own test looks at that.
+	Near float64
 }
 
 // bench is a subject on a virtual clock.
@@ -122,6 +128,7 @@ func Run(t *testing.T, s Subject) {
 	t.Run("wrong device", s.wrong)
 	t.Run("stuck bus", s.stuck)
 	t.Run("lost settings", s.lost)
+	t.Run("broken", s.breaks)
 	t.Run("close twice", s.close)
 	t.Run("cancelled", s.cancelled)
 	t.Run("bad options", s.badOptions)

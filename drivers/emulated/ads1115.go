@@ -36,6 +36,7 @@ type ADS1115 struct {
 	begin   time.Duration // of the running conversion
 	active  uint16        // config that the running conversion uses
 	done    uint64        // conversions since power-up
+	ready   *Pin          // wired to ALERT/RDY, nil: nothing
 }
 
 // Register values after power-up (SBAS444D, config register; threshold registers).
@@ -88,6 +89,26 @@ func (a *ADS1115) Conversions() uint64 {
 	return a.done
 }
 
+// WireReady wires the pin ALERT/RDY to a line. Do it before the line is used.
+func (a *ADS1115) WireReady(p *Pin) { a.ready, p.drive = p, a }
+
+// tell makes the pin's falling edge at the end of a conversion, if thresholds
+// and comparator are set so (SBAS444, conversion ready pin). In continuous mode
+// the pin rises again some 8 µs later, in single-shot mode with the next start.
+func (a *ADS1115) tell(at time.Duration) {
+	if a.ready != nil && a.high&0x8000 != 0 && a.low&0x8000 == 0 && a.config&3 != 3 && !a.is(frozen|absent|otherChip) {
+		a.ready.push(at)
+	}
+}
+
+// drive implements driver.
+func (a *ADS1115) drive(now time.Duration) (time.Duration, bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.advance(now)
+	return a.begin + a.period(a.active), a.running
+}
+
 func (a *ADS1115) generalCall(w []byte) {
 	if len(w) == 1 && w[0] == 0x06 && !a.is(absent) { // from memory
 		a.LoseConfig()
@@ -118,6 +139,9 @@ func (a *ADS1115) advance(now time.Duration) {
 	a.active = a.config
 	p = a.period(a.active)
 	if k := (now - a.begin) / p; k > 0 {
+		for i := max(1, k-pinQueue); i < k; i++ {
+			a.tell(a.begin + i*p)
+		}
 		a.begin += k * p
 		a.done += uint64(k - 1)
 		a.finish(a.begin)
@@ -126,6 +150,7 @@ func (a *ADS1115) advance(now time.Duration) {
 
 func (a *ADS1115) finish(at time.Duration) {
 	a.done++
+	a.tell(at)
 	if !a.is(frozen) {
 		a.result = a.convert(at)
 	}

@@ -1,6 +1,7 @@
 package emulated
 
 import (
+	"context"
 	"errors"
 	"sync"
 	"time"
@@ -8,6 +9,7 @@ import (
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/physic"
 
+	"tipoff/drivers"
 	"tipoff/drivers/clock"
 )
 
@@ -25,11 +27,20 @@ type Pin struct {
 	level  gpio.Level
 	output bool
 	fail   error
+	queue  []time.Duration // edges that WaitForEdge has not yet given
+	edge   time.Duration   // the one it gave last
+	drive  driver          // chip that drives the line, nil: none
+	tone   physic.Frequency
 }
 
-var _ gpio.PinIO = (*Pin)(nil)
+// driver is a chip whose output drives a line.
+type driver interface {
+	// drive brings the chip up to now, so that its edges are in the line's
+	// queue, and tells when the next comes if nobody touches the chip.
+	drive(now time.Duration) (next time.Duration, coming bool)
+}
 
-var errNoPWM = errors.New("emulated: this line has no PWM")
+var _ drivers.EdgeStamper = (*Pin)(nil)
 
 // SetFail makes the line refuse every later Out with err; nil repairs it.
 func (p *Pin) SetFail(err error) {
@@ -67,11 +78,14 @@ func (p *Pin) Function() string {
 	return "In/" + p.level.String()
 }
 
-// In implements gpio.PinIn.
+// In implements gpio.PinIn. Edges that came before are forgotten.
 func (p *Pin) In(gpio.Pull, gpio.Edge) error {
+	if p.drive != nil {
+		p.drive.drive(p.clock.Now())
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.output = false
+	p.output, p.queue = false, p.queue[:0]
 	return nil
 }
 
@@ -82,8 +96,66 @@ func (p *Pin) Read() gpio.Level {
 	return p.level
 }
 
-// WaitForEdge implements gpio.PinIn: no edge ever comes.
-func (p *Pin) WaitForEdge(time.Duration) bool { return false }
+// pinQueue is how many edges are kept, as many as drivers/host asks of the kernel.
+const pinQueue = 64
+
+// push notes an edge. The oldest is lost where there is no room.
+func (p *Pin) push(at time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.queue) == pinQueue {
+		p.queue = append(p.queue[:0], p.queue[1:]...)
+	}
+	p.queue = append(p.queue, at)
+}
+
+// Spark makes an edge that no chip made, as a disturbance does.
+func (p *Pin) Spark() { p.push(p.clock.Now()) }
+
+func (p *Pin) pop() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.queue) == 0 {
+		return false
+	}
+	p.edge = p.queue[0]
+	p.queue = append(p.queue[:0], p.queue[1:]...)
+	return true
+}
+
+// WaitForEdge implements gpio.PinIn for the edges of a chip that drives the
+// line; without one no edge ever comes. With a time-out other than 0 only
+// goroutines of the clock may call it.
+func (p *Pin) WaitForEdge(timeout time.Duration) bool {
+	if p.drive == nil {
+		return p.pop()
+	}
+	begun := p.clock.Now()
+	for {
+		now := p.clock.Now()
+		next, coming := p.drive.drive(now)
+		if p.pop() {
+			return true
+		}
+		end := begun + timeout
+		if timeout == 0 || timeout > 0 && now >= end || !coming && timeout < 0 {
+			return false
+		}
+		if coming && (timeout < 0 || next < end) {
+			end = next
+		}
+		if p.clock.SleepUntil(context.Background(), end) != nil {
+			return false
+		}
+	}
+}
+
+// EdgeAt implements drivers.EdgeStamper.
+func (p *Pin) EdgeAt() time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.edge
+}
 
 // Pull implements gpio.PinIn.
 func (p *Pin) Pull() gpio.Pull { return gpio.PullNoChange }
@@ -91,8 +163,26 @@ func (p *Pin) Pull() gpio.Pull { return gpio.PullNoChange }
 // DefaultPull implements gpio.PinIn.
 func (p *Pin) DefaultPull() gpio.Pull { return gpio.PullNoChange }
 
-// PWM implements gpio.PinOut.
-func (p *Pin) PWM(gpio.Duty, physic.Frequency) error { return errNoPWM }
+// PWM implements gpio.PinOut. A line with a wave on it counts as high.
+func (p *Pin) PWM(duty gpio.Duty, f physic.Frequency) error {
+	if duty <= 0 || duty > gpio.DutyMax || f <= 0 {
+		return errors.New("emulated: no such wave")
+	}
+	if err := p.Out(gpio.High); err != nil {
+		return err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.tone = f
+	return nil
+}
+
+// Tone is the frequency of the wave on the line, 0 if there is none.
+func (p *Pin) Tone() physic.Frequency {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.tone
+}
 
 // Out implements gpio.PinOut.
 func (p *Pin) Out(l gpio.Level) error {
@@ -102,7 +192,7 @@ func (p *Pin) Out(l gpio.Level) error {
 		return p.fail
 	}
 	changed := p.level != l
-	p.level, p.output = l, true
+	p.level, p.output, p.tone = l, true, 0
 	hook := p.OnEdge
 	p.mu.Unlock()
 	if changed && hook != nil {

@@ -1,7 +1,7 @@
-// Package host opens the buses and lines of the computer tipoff runs on: SPI and
-// GPIO by way of periph's host drivers, I²C by the kernel's i2c-dev itself. It
-// opens what it is asked for by name and nothing else; only looking up a GPIO
-// line by name reads the list of all lines.
+// Package host opens the buses and lines of the computer tipoff runs on: I²C and
+// SPI by the kernel's i2c-dev and spidev themselves, GPIO by way of periph's host
+// drivers. It opens what it is asked for by name and nothing else; only looking
+// up a GPIO line by name reads the list of all lines.
 //
 // What periph's drivers do less well is put right here: why an open failed is
 // sorted and explained, symbolic links are followed, and a line that could not
@@ -11,20 +11,18 @@ package host
 import (
 	"fmt"
 	"io/fs"
-	"os"
-	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
 	"syscall"
+	"time"
 
 	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/spi"
 	"periph.io/x/host/v3/gpioioctl"
-	"periph.io/x/host/v3/sysfs"
 
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
@@ -32,7 +30,8 @@ import (
 
 // Ports opens the computer's own buses. Its zero value works.
 type Ports struct {
-	lines    sync.Once
+	lines    sync.Mutex
+	found    bool
 	linesErr error
 }
 
@@ -61,11 +60,10 @@ func (*Ports) SPI(name string) (spi.PortCloser, error) {
 	if err != nil {
 		return nil, sortError(name, err, spiHint)
 	}
-	port, cs, err := spiNumbers(path)
-	if err != nil {
+	if _, _, err := spiNumbers(path); err != nil {
 		return nil, misnamed(name, err)
 	}
-	p, err := sysfs.NewSPI(port, cs)
+	p, err := openSPI(path)
 	if err != nil {
 		return nil, sortError(path, err, spiHint)
 	}
@@ -73,33 +71,75 @@ func (*Ports) SPI(name string) (spi.PortCloser, error) {
 }
 
 // Pin finds a GPIO line by its name, "GPIO18", as the kernel's list of lines
-// spells it. The line is taken at its first use.
+// spells it, or by its chip and number, "gpiochip0/5", for boards that name no
+// lines. The line is taken at its first use. "pwmchip0/pwm0" is an output of the
+// kernel's PWM class, which can make tones and nothing else.
 func (p *Ports) Pin(name string) (gpio.PinIO, error) {
-	p.lines.Do(func() {
-		if chips, _ := filepath.Glob("/dev/gpiochip*"); len(chips) == 0 {
-			p.linesErr = syscall.ENOENT
-			return
-		} else if err := syscall.Access(chips[0], 6); err != nil { // read and write
-			p.linesErr = &fs.PathError{Op: "open", Path: chips[0], Err: err}
-			return
-		}
-		_, p.linesErr = driverreg.Init()
-	})
-	if p.linesErr != nil {
-		return nil, sortError("/dev/gpiochip0", p.linesErr, gpioHint)
+	if pwmName.MatchString(name) {
+		return openPWM("/", name)
 	}
+	if err := p.findLines(); err != nil {
+		return nil, sortError("/dev/gpiochip0", err, gpioHint)
+	}
+	chipName, number, numbered := lineNumber(name)
 	for _, chip := range gpioioctl.Chips {
-		if line := chip.ByName(name); line != nil {
-			return &pin{line}, nil
+		line := chip.ByName(name)
+		if numbered && chip.Name() == chipName && number < chip.LineCount() {
+			line = chip.ByNumber(number)
+		}
+		if line != nil {
+			return &pin{GPIOLine: line, chip: chip.Path()}, nil
 		}
 	}
 	return nil, &drivers.Error{Device: "GPIO line " + name, Doing: "opening", Is: drivers.NotPresent, Err: fs.ErrNotExist,
-		Hint: "the kernel knows no line of this name; the names depend on the board"}
+		Hint: "the kernel knows no line of this name; the names depend on the board; where lines have none, gpiochip0/5 is line 5 of the chip gpiochip0"}
+}
+
+// findLines reads the list of lines once it can be read: the chips may come, or
+// their files be opened to us, while we run.
+func (p *Ports) findLines() error {
+	p.lines.Lock()
+	defer p.lines.Unlock()
+	if p.found {
+		return p.linesErr
+	}
+	chips, _ := filepath.Glob("/dev/gpiochip*")
+	if len(chips) == 0 {
+		return syscall.ENOENT
+	}
+	if err := syscall.Access(chips[0], 6); err != nil { // read and write
+		return &fs.PathError{Op: "open", Path: chips[0], Err: err}
+	}
+	p.found = true // the library looks once only
+	_, p.linesErr = driverreg.Init()
+	return p.linesErr
 }
 
 // pin gives the line back after an error and on Halt: periph's driver would
-// otherwise go on with a line that it does not hold.
-type pin struct{ *gpioioctl.GPIOLine }
+// otherwise go on with a line that it does not hold. It sees edges by itself.
+type pin struct {
+	*gpioioctl.GPIOLine
+	chip  string // device file
+	edges edges
+}
+
+var _ drivers.EdgeStamper = (*pin)(nil)
+
+// In implements gpio.PinIn.
+func (p *pin) In(pull gpio.Pull, edge gpio.Edge) error {
+	p.edges.close()
+	if edge == gpio.NoEdge {
+		return p.GPIOLine.In(pull, edge)
+	}
+	p.Close() // a line can be held once only
+	return p.edges.request(p.chip, p.Number(), pull, edge)
+}
+
+// WaitForEdge implements gpio.PinIn: 0 does not wait, -1 waits for ever.
+func (p *pin) WaitForEdge(timeout time.Duration) bool { return p.edges.wait(timeout) }
+
+// EdgeAt implements drivers.EdgeStamper.
+func (p *pin) EdgeAt() time.Duration { return p.edges.stamp() }
 
 // Out implements gpio.PinOut.
 func (p *pin) Out(l gpio.Level) error {
@@ -112,6 +152,7 @@ func (p *pin) Out(l gpio.Level) error {
 
 // Halt implements conn.Resource: it releases the line.
 func (p *pin) Halt() error {
+	p.edges.close()
 	p.Close()
 	return nil
 }
@@ -138,6 +179,13 @@ func spiNumbers(path string) (port, cs int, err error) {
 	return int(n), int(m), nil
 }
 
+// lineNumber takes "gpiochip0/5" apart.
+func lineNumber(name string) (chip string, number int, ok bool) {
+	chip, tail, ok := strings.Cut(name, "/")
+	n, err := strconv.ParseUint(tail, 10, 16)
+	return chip, int(n), ok && err == nil && strings.HasPrefix(chip, "gpiochip")
+}
+
 const (
 	i2cHint = "switch the I2C interface on in the board's firmware or device-tree settings (on a Raspberry Pi: dtparam=i2c_arm=on in config.txt), have the module i2c-dev loaded, and restart the board"
 	spiHint = "switch the SPI interface on in the board's firmware or device-tree settings (on a Raspberry Pi: dtparam=spi=on in config.txt) and restart the board"
@@ -149,6 +197,19 @@ func misnamed(name string, err error) error {
 	return &drivers.Error{Device: name, Doing: "opening", Is: drivers.BadConfig, Err: err}
 }
 
+// Explain sorts why the device file at path could not be opened, as I2C, SPI and
+// Pin do, by the kind of file that its name tells.
+func Explain(path string, err error) error {
+	hint := gpioHint
+	switch base := filepath.Base(path); {
+	case strings.HasPrefix(base, "i2c"):
+		hint = i2cHint
+	case strings.HasPrefix(base, "spi"):
+		hint = spiHint
+	}
+	return sortError(path, err, hint)
+}
+
 // sortError explains why the device file at path could not be opened.
 func sortError(path string, err error, disabled string) error {
 	e := &drivers.Error{Device: path, Doing: "opening", Is: drivers.Transient, Err: err}
@@ -157,28 +218,8 @@ func sortError(path string, err error, disabled string) error {
 	case syscall.ENOENT, syscall.ENODEV, syscall.ENXIO:
 		e.Is, e.Hint = drivers.BusDisabled, disabled
 	case syscall.EACCES, syscall.EPERM:
-		e.Is, e.Hint = drivers.Permission, permissionHint(path)
+		e.Is, e.Hint = drivers.Permission, bus.PermissionHint(path)
 	}
 	e.Err = bus.WithErrno(err)
 	return e
-}
-
-// permissionHint names the group that may open the file.
-func permissionHint(path string) string {
-	info, err := os.Stat(path)
-	if err != nil {
-		return "the user that tipoff runs as may not open it"
-	}
-	st, ok := info.Sys().(*syscall.Stat_t)
-	if !ok {
-		return "the user that tipoff runs as may not open it"
-	}
-	group := strconv.Itoa(int(st.Gid))
-	if g, err := user.LookupGroupId(group); err == nil {
-		group = g.Name
-	}
-	if info.Mode().Perm()&0o060 != 0o060 || st.Gid == 0 {
-		return fmt.Sprintf("the file belongs to group %s with mode %v: a udev rule has to open it to a group that tipoff's user is in", group, info.Mode().Perm())
-	}
-	return fmt.Sprintf("the user that tipoff runs as must be in group %s, which owns the device file", group)
 }

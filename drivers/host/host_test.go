@@ -31,6 +31,17 @@ func TestNumbers(t *testing.T) {
 	}
 }
 
+func TestLineNumber(t *testing.T) {
+	if chip, n, ok := lineNumber("gpiochip12/31"); chip != "gpiochip12" || n != 31 || !ok {
+		t.Errorf("%s, %d, %v", chip, n, ok)
+	}
+	for _, s := range []string{"GPIO18", "gpiochip0", "gpiochip0/", "gpiochip0/-1", "gpiochip0/99999", "pin/5", ""} {
+		if _, _, ok := lineNumber(s); ok {
+			t.Errorf("%s passes", s)
+		}
+	}
+}
+
 // No board has these buses, so the kernel's own answer is tested.
 func TestMissing(t *testing.T) {
 	var p Ports

@@ -52,7 +52,7 @@ func describe() drivers.Driver {
 		Bus:     "kernel",
 		Options: []drivers.Option{
 			{Key: "rate", Allowed: "0.1/s to 20/s", Default: "2/s", Doc: "readings per second; most of these chips convert once or twice a second"},
-			{Key: "accuracy", Allowed: "a percentage, or °C for a temperature", Default: "", Doc: "error limit of the chip, ±; 2 °C or 2 % is assumed if not given"},
+			{Key: "accuracy", Allowed: "a percentage, or V or mV for a voltage, °C for a temperature", Default: "", Doc: "error limit of the chip, ±; 2 °C or 2 % is assumed if not given"},
 		},
 	}
 }
@@ -107,8 +107,8 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 		if p := bus.Period(rate); d.period == 0 || p < d.period {
 			d.period = p // the fastest that any input asks for
 		}
-		info := describeInput(ic.Input, m[1])
-		if info.Accuracy, err = accuracy(o, m[1]); err != nil {
+		info := sysattr.Describe(ic.Input, m[1])
+		if info.Accuracy, err = sysattr.Accuracy(o, info.Kind, 0.02); err != nil {
 			return nil, err
 		}
 		d.info = append(d.info, info)
@@ -131,40 +131,6 @@ func (d *Dev) checkPlace() error {
 		return fmt.Errorf(`hwmon: bus = %q, allowed is: the path of a chip such as "/sys/class/hwmon/hwmon0": %w`, d.bus, drivers.BadConfig)
 	}
 	return nil
-}
-
-func describeInput(name, kind string) drivers.Input {
-	in := drivers.Input{Name: name, Kind: drivers.Number, Scale: 1}
-	switch kind {
-	case "temp":
-		in.Kind, in.Scale = drivers.Temperature, 1e-3
-	case "in":
-		in.Kind, in.Scale = drivers.Voltage, 1e-3
-	case "curr":
-		in.Unit = "mA"
-	case "humidity":
-		in.Unit, in.Scale = "%", 1e-3
-	}
-	return in
-}
-
-func accuracy(o *bus.Options, kind string) (a drivers.Accuracy, err error) {
-	a.Source = "bench.toml, accuracy"
-	word := o.Word("accuracy")
-	switch {
-	case word == "" && kind == "temp":
-		a.Offset, a.Source = 2, "assumed: ±2 °C; the kernel states no accuracy"
-	case word == "":
-		a.Gain, a.Source = 0.02, "assumed: ±2 % of the reading; the kernel states no accuracy"
-	case strings.HasSuffix(word, "%"):
-		a.Gain, err = o.Number("accuracy", "%")
-		a.Gain /= 100
-	case kind == "temp":
-		a.Offset, err = o.Number("accuracy", "°C")
-	default:
-		err = o.Wrong("accuracy")
-	}
-	return a, err
 }
 
 // String implements drivers.Source.

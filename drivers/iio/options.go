@@ -106,8 +106,9 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 				return nil, err
 			}
 		}
-		info := describeInput(ic.Input, m[1], wave)
-		if info.Accuracy, err = accuracy(o, m[1]); err != nil {
+		info := sysattr.Describe(ic.Input, m[1])
+		info.Waveform = wave
+		if info.Accuracy, err = sysattr.Accuracy(o, info.Kind, 0.01); err != nil {
 			return nil, err
 		}
 		d.info = append(d.info, info)
@@ -133,50 +134,6 @@ func (d *Dev) setRate(given string) error {
 		d.info[i].Interval = d.period
 	}
 	return nil
-}
-
-// describeInput gives kind and unit by the ABI: mV, thousandths of °C, mA, kPa,
-// thousandths of a percent.
-func describeInput(name, kind string, wave bool) drivers.Input {
-	in := drivers.Input{Name: name, Kind: drivers.Number, Scale: 1, Waveform: wave}
-	switch kind {
-	case "voltage":
-		in.Kind, in.Scale = drivers.Voltage, 1e-3
-	case "temp":
-		in.Kind, in.Scale = drivers.Temperature, 1e-3
-	case "current":
-		in.Unit = "mA"
-	case "pressure":
-		in.Unit = "kPa"
-	case "humidityrelative":
-		in.Unit, in.Scale = "%", 1e-3
-	}
-	return in
-}
-
-// accuracy reads the option of that name.
-func accuracy(o *bus.Options, kind string) (a drivers.Accuracy, err error) {
-	a.Source = "bench.toml, accuracy"
-	word := o.Word("accuracy")
-	switch {
-	case word == "" && kind == "temp":
-		a.Offset, a.Source = 2, "assumed: ±2 °C; the kernel states no accuracy"
-	case word == "":
-		a.Gain, a.Source = 0.01, "assumed: ±1 % of the reading; the kernel states no accuracy"
-	case strings.HasSuffix(word, "%"):
-		a.Gain, err = o.Number("accuracy", "%")
-		a.Gain /= 100
-	case kind == "temp":
-		a.Offset, err = o.Number("accuracy", "°C")
-	case kind == "voltage" && strings.HasSuffix(word, "mV"):
-		a.Offset, err = o.Number("accuracy", "mV")
-		a.Offset /= 1000
-	case kind == "voltage":
-		a.Offset, err = o.Number("accuracy", "V")
-	default:
-		err = o.Wrong("accuracy")
-	}
-	return a, err
 }
 
 // location is where bench.toml says that the device is.

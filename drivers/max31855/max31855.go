@@ -41,51 +41,28 @@ func describe() drivers.Driver {
 	}
 }
 
-// sensitivity is the chip's divisor of each version, V/°C. K is from the data
-// sheet, page 8; the others are from memory.
-func sensitivity(letter string) float64 {
-	switch letter {
-	case "K":
-		return 41.276e-6
-	case "J":
-		return 57.953e-6
-	case "N":
-		return 36.256e-6
-	case "S":
-		return 9.587e-6
-	case "T":
-		return 52.18e-6
-	case "E":
-		return 76.373e-6
-	case "R":
-		return 10.506e-6
-	}
-	return 0
-}
+// types are the versions, and sensitivities the chip's divisor in each, V/°C. K
+// is from the data sheet, page 8; the others are from memory.
+const types = "KJNSTER"
+
+var sensitivities = [...]float64{41.276e-6, 57.953e-6, 36.256e-6, 9.587e-6, 52.18e-6, 76.373e-6, 10.506e-6}
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
 	desc := describe()
-	if len(cfg.Inputs) != 1 {
-		return nil, fmt.Errorf("max31855: it has one input, %d channels use it: %w", len(cfg.Inputs), drivers.BadConfig)
-	}
-	ic := cfg.Inputs[0]
-	if _, err := bus.Input(desc, ic.Input); err != nil {
-		return nil, err
-	}
-	o, err := bus.NewOptions(desc, ic)
+	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
 	}
-	letter := o.Word("type")
-	gain := sensitivity(letter)
-	if gain == 0 {
-		return nil, o.Wrong("type")
+	kind, letter, err := o.Letter("type", types)
+	if err != nil {
+		return nil, err
 	}
+	gain := sensitivities[kind]
 	return &Dev{
 		ports: p, clock: c, port: cfg.Bus, link: bus.Link{Device: "MAX31855 on " + cfg.Bus},
 		info: []drivers.Input{{
-			Name: ic.Input, Kind: drivers.Thermocouple, Scale: 0.25, AuxScale: 0.0625, Integer: true,
-			RawMin: -270 * 4, RawMax: 1800 * 4, Interval: wait, Type: letter[0],
+			Name: cfg.Inputs[0].Input, Kind: drivers.Thermocouple, Scale: 0.25, AuxScale: 0.0625, Integer: true,
+			RawMin: -270 * 4, RawMax: 1800 * 4, Interval: wait, Type: letter,
 			Linearised: fmt.Sprintf("%.3f µV/°C", gain*1e6), Sensitivity: gain,
 			Accuracy: drivers.Accuracy{
 				Offset: 2, ColdJunction: 2,

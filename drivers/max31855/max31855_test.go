@@ -20,7 +20,7 @@ var typeK = drivers.Config{Driver: "max31855", Bus: port, Inputs: []drivers.Inpu
 
 func TestConformance(t *testing.T) {
 	drivertest.Run(t, drivertest.Subject{
-		Driver: Driver(), Config: typeK, Stuck: drivers.NotPresent, Errno: syscall.EIO,
+		Driver: Driver(), Config: typeK, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 4,
 		Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 			chip := emulated.NewMAX31855(c, 'K')
 			b.AddSPI(port, chip)
@@ -30,7 +30,7 @@ func TestConformance(t *testing.T) {
 }
 
 // bits makes a number of a data sheet row.
-func bits(s string) (v uint32) {
+func digits(s string) (v uint32) {
 	for _, c := range s {
 		v = v<<1 | uint32(c-'0')
 	}
@@ -43,7 +43,7 @@ func TestThermocoupleRows(t *testing.T) {
 		"01100100000000": 1600, "00111110100000": 1000, "00000110010011": 100.75, "00000001100100": 25,
 		"00000000000000": 0, "11111111111111": -0.25, "11111111111100": -1, "11110000011000": -250,
 	} {
-		if raw, _, _ := decode(bits(row) << 18); raw*0.25 != want {
+		if raw, _, _ := decode(digits(row) << 18); raw*0.25 != want {
 			t.Errorf("%s: %v °C, want %v", row, raw*0.25, want)
 		}
 	}
@@ -55,7 +55,7 @@ func TestInternalRows(t *testing.T) {
 		"011111110000": 127, "011001001001": 100.5625, "000110010000": 25, "000000000000": 0,
 		"111111111111": -0.0625, "111111110000": -1, "111011000000": -20, "110010010000": -55,
 	} {
-		if _, aux, _ := decode(bits(row) << 4); aux*0.0625 != want {
+		if _, aux, _ := decode(digits(row) << 4); aux*0.0625 != want {
 			t.Errorf("%s: %v °C, want %v", row, aux*0.0625, want)
 		}
 	}
@@ -159,28 +159,11 @@ func TestDescription(t *testing.T) {
 }
 
 func BenchmarkRead(b *testing.B) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		board.AddSPI(port, emulated.NewMAX31855(c, 'K'))
-		src, err := open(board, c, typeK)
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+	drivertest.Subject{Driver: Driver(), Config: typeK, Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
+		chip := emulated.NewMAX31855(c, 'K')
+		b.AddSPI(port, chip)
+		return chip
+	}}.Bench(b)
 }
 
 // A bit turned over in a frame reaches nobody as a temperature that is off by

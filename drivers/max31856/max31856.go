@@ -17,9 +17,16 @@ import (
 
 // Bits of CR0.
 const (
-	automatic  = 0x80
-	openDetect = 0x10 // thermocouple of less than 5 kΩ
-	filter50   = 0x01
+	automatic = 0x80
+	filter50  = 0x01
+)
+
+// Bits of the status register and the mask that tell of a threshold passed.
+const (
+	overCold  = 0x20
+	underCold = 0x10
+	overHot   = 0x08
+	underHot  = 0x04
 )
 
 // The register file: settings in 00h..09h, results in 0Ah..0Fh.
@@ -266,7 +273,8 @@ var errDiffer = errors.New("it says something else each time that it is asked")
 // answer decodes the register file.
 func (d *Dev) answer() (a answer) {
 	a.raw, a.aux = decode(d.r[1:])
-	a.fault = faults(d.r[1+regStatus])
+	// A threshold that nobody set is not passed, and its bit is not looked at.
+	a.fault = faults(d.r[1+regStatus] &^ (d.want[2] & (overCold | underCold | overHot | underHot)))
 	return a
 }
 
@@ -277,7 +285,7 @@ func decode(reg []byte) (raw, aux float64) {
 	return float64(tc), float64(cj)
 }
 
-// faults sorts the status register. The thresholds are not used.
+// faults sorts the status register.
 func faults(sr byte) (f drivers.Fault) {
 	for _, b := range [...]struct {
 		bit   byte
@@ -285,6 +293,7 @@ func faults(sr byte) (f drivers.Fault) {
 	}{
 		{0x80, drivers.ColdJunctionRange}, {0x40, drivers.InputRange},
 		{0x02, drivers.InputVoltage}, {0x01, drivers.OpenCircuit},
+		{overCold | underCold | overHot | underHot, drivers.Threshold},
 	} {
 		if sr&b.bit != 0 {
 			f |= b.fault

@@ -30,7 +30,7 @@ func TestConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.NotPresent, Errno: syscall.EIO,
+				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 2 * jump,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewMAX31856(c)
 					chip.Hot = constant(400)
@@ -147,10 +147,11 @@ func TestFaults(t *testing.T) {
 	}
 }
 
-// Status bits one by one (Adafruit_MAX31856.h); thresholds are not faults.
+// Status bits one by one (Adafruit_MAX31856.h).
 func TestStatusBits(t *testing.T) {
+	const limit = drivers.Threshold
 	want := [8]drivers.Fault{
-		drivers.OpenCircuit, drivers.InputVoltage, 0, 0, 0, 0, drivers.InputRange, drivers.ColdJunctionRange,
+		drivers.OpenCircuit, drivers.InputVoltage, limit, limit, limit, limit, drivers.InputRange, drivers.ColdJunctionRange,
 	}
 	for bit, f := range want {
 		if got := faults(1 << bit); got != f {
@@ -219,26 +220,9 @@ func TestTurnedBits(t *testing.T) {
 }
 
 func BenchmarkRead(b *testing.B) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		board.AddSPI(port, emulated.NewMAX31856(c))
-		src, err := open(board, c, config(50))
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+	drivertest.Subject{Driver: Driver(), Config: config(50), Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
+		chip := emulated.NewMAX31856(c)
+		b.AddSPI(port, chip)
+		return chip
+	}}.Bench(b)
 }

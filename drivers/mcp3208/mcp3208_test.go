@@ -39,7 +39,7 @@ func TestConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Errno: syscall.EIO,
+				Driver: Driver(), Config: cfg, Errno: syscall.EIO, Near: -1,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewMCP3208(c, 3.3)
 					for i := range chip.Input {
@@ -222,31 +222,17 @@ func TestFraming(t *testing.T) {
 	})
 }
 
-func BenchmarkRead10kSps(b *testing.B) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
+// at10k is one channel at 10 kS/s.
+func at10k() drivertest.Subject {
+	return drivertest.Subject{Driver: Driver(), Config: config(in("ch0", "rate", "10000/s")), Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 		chip := emulated.NewMCP3208(c, 3.3)
 		chip.Input[0] = volts(1)
-		board.AddSPI(port, chip)
-		src, err := open(board, c, config(in("ch0", "rate", "10000/s")))
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		samples := 0
-		b.ReportAllocs()
-		for b.Loop() {
-			n, _, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			samples += n
-		}
-		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(samples), "ns/sample")
-	})
+		b.AddSPI(port, chip)
+		return chip
+	}}
 }
+
+func BenchmarkRead10kSps(b *testing.B) { at10k().Bench(b) }
+
+// Issue 4: 10 kS/s on the emulated bus with 2 % of one core at most.
+func TestSustains10k(t *testing.T) { at10k().Sustains(t, 9999, 0.02, 10*time.Second) }

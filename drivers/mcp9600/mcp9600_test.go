@@ -261,26 +261,9 @@ func TestFlippedBits(t *testing.T) {
 }
 
 func BenchmarkRead(b *testing.B) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		board.AddI2C(port, at, emulated.NewMCP9600(c))
-		src, err := open(board, c, config())
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+	drivertest.Subject{Driver: Driver(), Config: config(), Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
+		chip := emulated.NewMCP9600(c)
+		b.AddI2C(port, at, chip)
+		return chip
+	}}.Bench(b)
 }

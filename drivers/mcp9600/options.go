@@ -58,21 +58,13 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	if err != nil {
 		return nil, err
 	}
-	if len(cfg.Inputs) != 1 {
-		return nil, fmt.Errorf("mcp9600: it has one input, %d channels use it: %w", len(cfg.Inputs), drivers.BadConfig)
-	}
-	ic := cfg.Inputs[0]
-	if _, err := bus.Input(desc, ic.Input); err != nil {
-		return nil, err
-	}
-	o, err := bus.NewOptions(desc, ic)
+	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
 	}
-	letter := o.Word("type")
-	kind := strings.Index(types, letter)
-	if len(letter) != 1 || kind < 0 {
-		return nil, o.Wrong("type")
+	kind, letter, err := o.Letter("type", types)
+	if err != nil {
+		return nil, err
 	}
 	filter := o.Word("filter")
 	if len(filter) != 1 || filter[0] < '0' || filter[0] > '7' {
@@ -98,8 +90,8 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	d.period = conversions[adc] + calculation
 	d.poll = max(d.period/8, time.Millisecond)
 	d.info = []drivers.Input{{
-		Name: ic.Input, Kind: drivers.Thermocouple, Scale: 1.0 / 16, AuxScale: 1.0 / 16, Integer: true,
-		RawMin: -1 << 15, RawMax: 1<<15 - 1, Interval: d.period, Type: letter[0],
+		Name: cfg.Inputs[0].Input, Kind: drivers.Thermocouple, Scale: 1.0 / 16, AuxScale: 1.0 / 16, Integer: true,
+		RawMin: -1 << 15, RawMax: 1<<15 - 1, Interval: d.period, Type: letter,
 		Accuracy: drivers.Accuracy{
 			Offset: 1.5, Nonlinearity: stepVolts[adc] / 2 / seebeck[kind],
 			Source: "Microchip DS20005426C MCP9600, electrical characteristics: hot junction ±1.5 °C, cold junction included; half a step of the converter",

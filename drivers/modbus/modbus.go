@@ -73,6 +73,9 @@ func (d *Dev) Start(ctx context.Context) error {
 			if errors.As(err, &e) {
 				return fmt.Errorf("%s: %w", d.name, err)
 			}
+			if d.line.tcp {
+				return netError(d.name, "connecting", err)
+			}
 			return serialport.Failure(d.name, "opening the port", err)
 		}
 		d.line.port, d.line.free = p, 0

@@ -29,6 +29,12 @@ func RTU() drivers.Driver { return driver(false, serialport.Open) }
 // TCP describes Modbus TCP for the registry.
 func TCP() drivers.Driver { return driver(true, nil) }
 
+// RTUOver is RTU over lines that open gives.
+func RTUOver(open serialport.Opener) drivers.Driver { return driver(false, open) }
+
+// TCPOver is TCP over connections that open gives.
+func TCPOver(open serialport.Opener) drivers.Driver { return driver(true, open) }
+
 // driver makes a Driver that opens its ports with open; nil dials.
 func driver(tcp bool, open serialport.Opener) drivers.Driver {
 	p := &pool{lines: map[string]*line{}, open: open}

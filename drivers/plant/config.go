@@ -117,10 +117,11 @@ type Bench struct {
 
 // Config is all that a plant needs.
 type Config struct {
-	Tube  Tube
-	Bench Bench
-	Seed  uint64
-	Step  time.Duration // physics step, 2 to 5 ms
+	Tube    Tube
+	Bench   Bench
+	Effects Effects
+	Seed    uint64
+	Step    time.Duration // physics step, 2 to 5 ms
 }
 
 // DefaultTube is 1.8 m of clear 15 mm soda-lime for neon.

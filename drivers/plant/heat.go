@@ -17,10 +17,13 @@ type heat struct {
 	shell   float64
 	mass    float64 // J/K of the glass
 	area    float64 // m², outside
+	sensed  float64 // glass under the sensor; wall if the tube is even
+	hottest float64 // hottest place of the glass; wall if the tube is even
 }
 
 func (h *heat) hang(t *Tube) {
 	h.wall, h.shell = h.ambient, h.ambient
+	h.sensed, h.hottest = h.ambient, h.ambient
 	h.mass = t.heatCapacity()
 	h.area = math.Pi * t.Outside * t.Length
 }
@@ -36,13 +39,16 @@ func fourth(celsius float64) float64 {
 }
 
 // loss is what the glass gives to the room, W.
-func (h *heat) loss(p *Plant) float64 {
+func (h *heat) loss(p *Plant) float64 { return h.lossAt(p, h.wall) }
+
+// lossAt is what the whole glass would give to the room at this temperature, W.
+func (h *heat) lossAt(p *Plant, wall float64) float64 {
 	conv := p.bench.StillAir
 	if p.hands.Fan {
 		conv = p.bench.Fan
 	}
-	return h.area * (conv*(h.wall-h.ambient) +
-		p.tube.Emissive*stefan*(fourth(h.wall)-fourth(h.ambient)))
+	return h.area * (conv*(wall-h.ambient) +
+		p.tube.Emissive*stefan*(fourth(wall)-fourth(h.ambient)))
 }
 
 func (h *heat) step(p *Plant) {
@@ -52,6 +58,7 @@ func (h *heat) step(p *Plant) {
 		gain = p.bench.Efficient * a.field * a.current * t.Length
 	}
 	h.wall += (gain - h.loss(p)) * p.dt / h.mass
+	h.places(p, gain)
 	shell := 0.0
 	if a.lit {
 		shell = 0.5 * a.current * a.fall * intoShell

@@ -25,18 +25,22 @@ type Plant struct {
 	fault Fault
 	rng   *rand.Rand
 
+	effects Effects
+	loose   loose
+
 	now   time.Duration
 	step  time.Duration
 	dt    float64 // step, s
 	every int     // steps per slow tick
 	tick  int
 
-	gas  gas
-	wall wall
-	arc  arc
-	heat heat
-	wave wave
-	sens sensors
+	gas   gas
+	wall  wall
+	arc   arc
+	heat  heat
+	torch torch
+	wave  wave
+	sens  sensors
 
 	truth []Span
 }
@@ -52,9 +56,11 @@ func New(cfg Config, op Operator) *Plant {
 	}
 	p := &Plant{
 		bench: cfg.Bench, op: op, step: cfg.Step, dt: cfg.Step.Seconds(),
-		every: max(1, int(slowTick/cfg.Step)),
-		rng:   rand.New(rand.NewPCG(cfg.Seed, 0x706c616e74)),
+		every:   max(1, int(slowTick/cfg.Step)),
+		rng:     rand.New(rand.NewPCG(cfg.Seed, 0x706c616e74)),
+		effects: cfg.Effects,
 	}
+	p.loose.start(cfg.Seed)
 	p.hands.Phase = "idle"
 	p.heat.ambient = cfg.Bench.Ambient
 	p.gas.m[Air], p.gas.pm = Atmosphere, Atmosphere
@@ -68,11 +74,13 @@ func New(cfg Config, op Operator) *Plant {
 // hang puts a new tube, full of room air, on the manifold.
 func (p *Plant) hang(t Tube) {
 	p.tube = t
-	p.hands.Sealed = false
+	p.hands.Sealed, p.hands.Torch = false, false
 	p.gas.hang(&p.bench, &t, p.heat.ambient)
 	p.wall.hang(&t)
 	p.arc = arc{}
 	p.heat.hang(&t)
+	p.loose.hang(&p.effects)
+	p.torch.hang(&t, p.heat.ambient)
 }
 
 // Advance computes the plant up to bench time to. A time already passed does nothing.
@@ -104,7 +112,9 @@ func (p *Plant) stepOnce() {
 func (p *Plant) slow() {
 	dt := p.dt * float64(p.every)
 	p.heat.room(p)
+	p.loose.slow(&p.effects, dt)
 	p.wall.slow(p, dt)
+	p.torch.slow(p, dt)
 	p.arc.slow(p)
 	p.wave.shape(p)
 	p.op.Watch(p.now, p.see(), &p.hands)
@@ -175,6 +185,7 @@ func (p *Plant) State() State {
 	s := State{
 		At: p.now, ManifoldPressure: p.gas.pm, TubePressure: p.gas.pt,
 		GasTemp: p.gas.temp - zeroCelsius, Wall: p.heat.wall, Shell: p.heat.shell,
+		Sensed: p.heat.sensed, Hottest: p.heat.hottest, Seating: p.seating(),
 		Junction: p.sens.junction, Ambient: p.heat.ambient,
 		Lit: p.arc.lit, Current: p.arc.shown, Voltage: p.arc.volts, Field: p.arc.field,
 		CathodeFall: p.arc.fall, Water: p.wall.water(), Carbonate: p.wall.unconverted(),

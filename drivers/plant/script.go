@@ -46,6 +46,8 @@ type Habit struct {
 	Fill          float64 // at 20 °C
 	FillBelow     float64 // °C
 	Preheats      int
+	Look          time.Duration // at the gauge and with the spark coil, before the torch
+	Torch         time.Duration // to melt the tubulation shut
 }
 
 // HabitFor draws how t is processed in the given style.
@@ -70,6 +72,7 @@ func HabitFor(t Tube, style Style, seed uint64) Habit {
 		FlushTo: vary(5*Torr, 0.1), FlushBelow: 95, Flushes: 1,
 		Fill: vary(t.Fill, 0.015), FillBelow: vary(38, 0.05), Preheats: 1,
 	}
+	h.Look, h.Torch = secs(12, 35), secs(10, 18)
 	switch style {
 	case SkipsLeakTest:
 		h.LeakTest = 0

@@ -154,12 +154,13 @@ func (s *Script) finish(at, in time.Duration, see Sight, c *Controls) {
 			s.enter(settling, at)
 		}
 	case settling: // look at the gauge, light the torch
-		if in > 22*time.Second {
+		if in > h.Look {
+			c.Torch, c.Phase = true, "tip-off"
 			s.enter(sealing, at)
 		}
 	case sealing:
-		if in > 12*time.Second {
-			c.Sealed, c.Phase = true, "tip-off"
+		if in > h.Torch {
+			c.Sealed, c.Torch = true, false
 			s.enter(sealed, at)
 		}
 	case sealed:

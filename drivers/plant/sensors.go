@@ -32,7 +32,7 @@ func (s *sensors) noise() float64 {
 
 func (s *sensors) step(p *Plant) {
 	b := &p.bench
-	want, lag := p.heat.ambient+b.Seating*(p.heat.wall-p.heat.ambient), b.Lag.Seconds()
+	want, lag := p.heat.ambient+p.seating()*(p.heat.sensed-p.heat.ambient), b.Lag.Seconds()
 	if p.fault.ThermocoupleOff {
 		want, lag = p.heat.ambient, 4
 	}
@@ -40,12 +40,13 @@ func (s *sensors) step(p *Plant) {
 
 	g := &p.gas
 	r := relax(p.dt / b.GaugeLag.Seconds())
-	s.pressure += (g.pm - s.pressure) * r
+	scale := 1 + p.effects.GaugeScale
+	s.pressure += (scale*g.pm - s.pressure) * r
 	ind := g.pm
 	if b.GasFactor && g.pm < 1000 {
 		ind = thermal(g, &p.tube)
 	}
-	s.indicated += (ind - s.indicated) * r
+	s.indicated += (scale*ind - s.indicated) * r
 }
 
 // thermal is what a heat-conduction gauge set for air shows below 1 mbar:

@@ -27,6 +27,7 @@ type Controls struct {
 	Bombard bool    // foot switch of the bombarder
 	Choke   float64 // short-circuit current that the choke allows, A rms
 	Fan     bool    // on the glass
+	Torch   bool    // flame on the tubulation
 	Sealed  bool    // tubulation melted shut: tube and manifold are apart
 	Hang    *Tube   // set to hang a new tube (at atmosphere); the plant clears it
 	Phase   string  // what the person is doing, handbook id
@@ -69,7 +70,10 @@ type State struct {
 	ManifoldPressure float64             // Pa
 	TubePressure     float64             // Pa
 	GasTemp          float64             // mean of the tube's gas, °C
-	Wall             float64             // glass, °C
+	Wall             float64             // glass, mean along the tube, °C
+	Sensed           float64             // glass under the sensor, °C
+	Hottest          float64             // hottest place of the glass, °C: what cracks
+	Seating          float64             // share of the rise that the junction sees now
 	Shell            float64             // °C
 	Junction         float64             // thermocouple junction, °C
 	Ambient          float64             // °C

@@ -18,6 +18,9 @@ const name = "serial-gauge"
 // Driver describes the instruments for the registry.
 func Driver() drivers.Driver { return driver(serialport.Open) }
 
+// Over is Driver over lines that open gives.
+func Over(open serialport.Opener) drivers.Driver { return driver(open) }
+
 func driver(open serialport.Opener) drivers.Driver {
 	d := describe()
 	d.Open = func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
@@ -71,8 +74,12 @@ func openDev(open serialport.Opener, c clock.Clock, cfg drivers.Config) (drivers
 			return nil, o.Wrong("terminator")
 		}
 	}
-	d.pattern, err = regexp.Compile(o.Word("pattern"))
-	if err != nil || d.pattern.NumSubexp() != 1 {
+	// Package regexp sets the limits of what is a pattern; see matcher.
+	re, err := regexp.Compile(o.Word("pattern"))
+	if err != nil || re.NumSubexp() != 1 {
+		return nil, o.Wrong("pattern")
+	}
+	if d.match, err = newMatcher(o.Word("pattern")); err != nil {
 		return nil, o.Wrong("pattern")
 	}
 	if d.period, err = serialport.Duration(o, "period", 20*time.Millisecond, 10*time.Second); err != nil {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"time"
 
@@ -37,7 +36,7 @@ type Dev struct {
 	mode    serialport.Mode
 	query   []byte // empty: it sends by itself
 	end     []byte // of a line; empty: \r or \n
-	pattern *regexp.Regexp
+	match   *matcher
 	period  time.Duration
 	timeout time.Duration
 	info    []drivers.Input
@@ -220,11 +219,11 @@ func (d *Dev) take(dst []drivers.Sample) (int, error) {
 
 // parse finds the number in a line.
 func (d *Dev) parse(line []byte) (float64, error) {
-	m := d.pattern.FindSubmatchIndex(line)
-	if m == nil || m[2] < 0 {
+	text := d.match.find(line)
+	if text == nil {
 		return 0, errPattern
 	}
-	v, err := strconv.ParseFloat(string(line[m[2]:m[3]]), 64)
+	v, err := strconv.ParseFloat(string(text), 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
 		return 0, errNumber
 	}

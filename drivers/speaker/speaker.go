@@ -61,7 +61,7 @@ var _ drivers.Sounder = (*Dev)(nil)
 
 // Open makes the loudspeaker and tries its device. If the device is missing or
 // does not work, the error says so and the Dev, which is then not nil, goes on
-// trying while a pattern is set: start-up need not fail. With wrong Options the
+// trying with each Tick: start-up need not fail. With wrong Options the
 // Dev is nil.
 func Open(o Options) (*Dev, error) { return open(o, openFile, listFiles) }
 
@@ -111,11 +111,12 @@ func (d *Dev) Set(p *drivers.Pattern) error {
 	return nil
 }
 
-// Tick implements drivers.Sounder: it keeps 0.12 s of sound in the device.
+// Tick implements drivers.Sounder: it keeps 0.12 s of sound in the device. A
+// device that is not there is opened again every 0.5 s, also while nothing sounds.
 func (d *Dev) Tick(now time.Duration) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.closed || d.pattern == nil {
+	if d.closed || d.pattern == nil && d.card != nil {
 		return nil
 	}
 	if d.card == nil {
@@ -123,7 +124,7 @@ func (d *Dev) Tick(now time.Duration) error {
 			return d.err
 		}
 		d.tried, d.retry = true, now+retryEvery
-		if err := d.attach(); err != nil {
+		if err := d.attach(); err != nil || d.pattern == nil {
 			return err
 		}
 	}

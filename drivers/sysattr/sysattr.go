@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"tipoff/drivers"
+	"tipoff/drivers/bus"
 )
 
 // File is one open attribute that holds a number. The zero value is closed.
@@ -153,6 +154,10 @@ func Fail(device, doing string, err error, absent string) error {
 		e.Is, e.Hint = drivers.NotPresent, absent
 	case errors.Is(err, fs.ErrPermission):
 		e.Is, e.Hint = drivers.Permission, "the user that tipoff runs as may not use this file: a udev rule has to give it to a group that the user is in"
+		var pe *fs.PathError
+		if errors.As(err, &pe) {
+			e.Hint = bus.PermissionHint(pe.Path)
+		}
 	case errors.Is(err, syscall.EBUSY):
 		e.Hint = "another program is using the device"
 	case errors.Is(err, syscall.ENODATA):

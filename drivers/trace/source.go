@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -114,30 +113,4 @@ func (s *Source) Done() bool { return s.row == len(s.trace.times) }
 func (s *Source) Close() error {
 	s.closed = true
 	return nil
-}
-
-// Driver describes recorded traces for the registry: bus is the file's path.
-func Driver() drivers.Driver {
-	return drivers.Driver{
-		Name:    "trace",
-		Summary: "recorded trace in a CSV file, played once from the start",
-		Bus:     "file",
-		Inputs:  []string{"pressure", "glass", "current"},
-		Open: func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-			f, err := os.Open(cfg.Bus)
-			if err != nil {
-				return nil, fmt.Errorf("opening the trace: %w", err)
-			}
-			defer f.Close()
-			t, _, err := Parse(filepath.Base(cfg.Bus), f)
-			if err != nil {
-				return nil, fmt.Errorf("trace: %w: %w", err, drivers.BadConfig)
-			}
-			var inputs []string
-			for _, in := range cfg.Inputs {
-				inputs = append(inputs, in.Input)
-			}
-			return Open(t, c, inputs...)
-		},
-	}
 }

@@ -227,34 +227,6 @@ func TestOpenUnknownInput(t *testing.T) {
 	}
 }
 
-func TestDriver(t *testing.T) {
-	c := clock.NewVirtual(time.Unix(0, 0), 0)
-	dir := t.TempDir()
-	path := filepath.Join(dir, "run.csv")
-	if err := os.WriteFile(path, []byte(gapped), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cfg := drivers.Config{Driver: "trace", Bus: path, Inputs: []drivers.InputConfig{{Input: "glass"}}}
-	s, err := Driver().Open(nil, c, cfg)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if s.String() != "recorded trace run.csv" || len(s.Inputs()) != 1 || s.Inputs()[0].Name != "glass" {
-		t.Errorf("%v has inputs %+v", s, s.Inputs())
-	}
-	if err := os.WriteFile(path, []byte("x\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	var e *Error
-	if _, err := Driver().Open(nil, c, cfg); !errors.Is(err, drivers.BadConfig) || !errors.As(err, &e) {
-		t.Errorf("bad file: %v", err)
-	}
-	cfg.Bus = filepath.Join(dir, "none.csv")
-	if _, err := Driver().Open(nil, c, cfg); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("no file: %v", err)
-	}
-}
-
 func TestRecordedTraces(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/traces/*.csv")
 	if err != nil || len(files) == 0 {
