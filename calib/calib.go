@@ -32,20 +32,23 @@ const (
 	Correcting                       // a correction (lag, gas) is larger than usual
 	Overdue                          // the calibration is past its date
 	Uncalibrated                     // no certificate; the data sheet's limits only
+	Contradicted                     // another channel says that it cannot be
+	OffMains                         // a waveform of another frequency than the mains' in bench.toml
 )
 
 // Invalid is the set of qualities with which there is no usable value.
 const Invalid = NoReading | SensorFault | OverRange | UnderRange | Frozen
 
 // Suspect is the set with which a value is shown but marked.
-const Suspect = Clipped | Spike | TooFast | Undersampled | Correcting
+const Suspect = Clipped | Spike | TooFast | Undersampled | Correcting | Contradicted | OffMains
 
 // Good tells whether the value can be used.
 func (v Value) Good() bool { return v.Q&Invalid == 0 && v.X == v.X }
 
 var qualityNames = [...]string{
 	"no reading", "sensor fault", "over range", "under range", "clipped", "spike", "too fast",
-	"frozen", "undersampled", "correcting", "calibration overdue", "uncalibrated",
+	"frozen", "undersampled", "correcting", "calibration overdue", "uncalibrated", "contradicted",
+	"not at mains frequency",
 }
 
 // String lists the qualities in words, or "good".

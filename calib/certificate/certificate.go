@@ -51,13 +51,21 @@ type Certificate struct {
 	Room       float64 // °C; NaN not noted
 	Points     []Point
 	Fit        Fit
+	// Trials and Lag are a time constant's, of a certificate of kind
+	// [TimeConstant], which has no points.
+	Trials []Trial
+	Lag    Lag
 	// Drift is how far the channel may wander in a year, as the limit of a
 	// rectangular distribution: K for temperatures, a fraction of the reading
 	// for pressures and currents.
 	Drift float64
 	// Change is the largest change of the corrected value against the
-	// certificate before, over these points; NaN for the first.
-	Change   float64
+	// certificate before, over these points, or of the time constant in seconds;
+	// NaN for the first.
+	Change float64
+	// ChangeU is the standard uncertainty of that change by both certificates; 0
+	// if it is not known.
+	ChangeU  float64
 	Drifting bool // Change is more than the uncertainties of both explain
 	Note     string
 }
@@ -100,24 +108,34 @@ func (c *Certificate) DriftU(y float64, age time.Duration) float64 {
 	return uncertainty.Rectangular(d)
 }
 
-// Compare sets Change and Drifting against the certificate before, which may
-// be nil.
+// Compare sets Change, ChangeU and Drifting against the certificate before,
+// which may be nil. Drift is a change beyond twice the standard uncertainty of
+// both together.
 func (c *Certificate) Compare(before *Certificate) {
-	c.Change, c.Drifting = math.NaN(), false
-	if before == nil || before.Role != c.Role {
+	c.Change, c.ChangeU, c.Drifting = math.NaN(), 0, false
+	if before == nil || before.Role != c.Role || before.IsLag() != c.IsLag() {
 		return
 	}
 	c.Change = 0
+	if c.IsLag() {
+		c.Change, c.ChangeU = c.Lag.Tau-before.Lag.Tau, math.Hypot(c.Lag.U, before.Lag.U)
+		c.Drifting = math.Abs(c.Change) > 2*c.ChangeU
+		return
+	}
+	worst := 0.0
 	for _, p := range c.Points {
 		y0, u0 := before.Apply(p.Indicated)
 		y1, u1 := c.Apply(p.Indicated)
-		d := y1 - y0
+		d, u := y1-y0, math.Hypot(u0, u1)
 		if math.Abs(d) >= math.Abs(c.Change) {
 			c.Change = d
 		}
 		// k = 2: what both calibrations together leave open.
-		if math.Abs(d) > 2*math.Hypot(u0, u1) {
+		if math.Abs(d) > 2*u {
 			c.Drifting = true
+		}
+		if r := math.Abs(d) / u; r >= worst {
+			worst, c.ChangeU = r, u
 		}
 	}
 }
@@ -150,6 +168,9 @@ func (c *Certificate) Check() error {
 	for _, p := range c.Points {
 		texts = append(texts, p.Note)
 	}
+	for _, t := range c.Trials {
+		texts = append(texts, t.Note)
+	}
 	for _, s := range texts {
 		if !lineOfText(s) {
 			return fail("text", fmt.Sprintf("%.60q", s), fmt.Sprintf("one line of at most %d printable characters", maxText))
@@ -167,6 +188,12 @@ func (c *Certificate) Check() error {
 		return fail("reference_instrument, barometer or drift", "a number that is negative or none", "numbers from 0")
 	case !kindFits(c.Role, c.Fit.Kind):
 		return fail("fit.kind", fmt.Sprintf("%.60q", string(c.Fit.Kind)), words(KindsOf(c.Role)))
+	}
+	if c.IsLag() {
+		return c.checkLag()
+	}
+	if len(c.Trials) > 0 {
+		return fail("trial", fmt.Sprintf("%d trials of a time constant", len(c.Trials)), "points only")
 	}
 	fit, err := Solve(c.Points, c.Fit.Kind)
 	if err != nil {

@@ -69,7 +69,7 @@ func all(t testing.TB) []Certificate {
 
 // same compares certificates with NaN equal to NaN.
 func same(a, b Certificate) bool {
-	for _, x := range []*float64{&a.Room, &b.Room, &a.Change, &b.Change} {
+	for _, x := range []*float64{&a.Room, &b.Room, &a.Change, &b.Change, &a.ChangeU, &b.ChangeU} {
 		if math.IsNaN(*x) {
 			*x = -12345
 		}
@@ -336,7 +336,7 @@ func BenchmarkCorrect(b *testing.B) {
 
 // Whatever is accepted can be written again and means the same.
 func FuzzParse(f *testing.F) {
-	for _, c := range all(f) {
+	for _, c := range append(all(f), lagged(f)) {
 		f.Add(c.Encode())
 	}
 	f.Add([]byte("version = 1\nrole = \"glass\"\n[[point]]\nreference = \"nan °C\""))

@@ -21,85 +21,110 @@ const maxSize = 1 << 18
 // version of the file's layout.
 const version = 1
 
+// encoder writes the keys of a certificate.
+type encoder struct{ b strings.Builder }
+
+func (e *encoder) text(key, s string) { fmt.Fprintf(&e.b, "%s = %s\n", key, quote(s)) }
+
+func (e *encoder) opt(key, s string) {
+	if s != "" {
+		e.text(key, s)
+	}
+}
+
+func (e *encoder) number(key string, x float64) {
+	fmt.Fprintf(&e.b, "%s = %s\n", key, strconv.FormatFloat(x, 'g', -1, 64))
+}
+
+func (e *encoder) amount(key string, x float64, d unit.Dimension) { e.text(key, unit.Exact(x, d)) }
+
 // Encode writes the certificate as TOML. Numbers keep all their digits.
 func (c *Certificate) Encode() []byte {
 	value, diff, _ := dimensions(c.Role)
-	var b strings.Builder
-	text := func(key, s string) { fmt.Fprintf(&b, "%s = %s\n", key, quote(s)) }
-	opt := func(key, s string) {
-		if s != "" {
-			text(key, s)
-		}
-	}
-	number := func(key string, x float64) {
-		fmt.Fprintf(&b, "%s = %s\n", key, strconv.FormatFloat(x, 'g', -1, 64))
-	}
-	amount := func(key string, x float64, d unit.Dimension) { text(key, unit.Exact(x, d)) }
-	b.WriteString("# Calibration certificate, written by tipoff. It is not changed afterwards:\n" +
+	var e encoder
+	e.b.WriteString("# Calibration certificate, written by tipoff. It is not changed afterwards:\n" +
 		"# a new calibration makes a new file, and the newest of a channel is in force.\n")
-	fmt.Fprintf(&b, "version = %d\n", version)
-	text("channel", c.Channel)
-	text("role", c.Role)
-	text("procedure", c.Procedure)
-	text("date", c.Date.Format(time.RFC3339))
-	text("due", c.Due.Format(time.RFC3339))
-	text("who", c.Who)
+	fmt.Fprintf(&e.b, "version = %d\n", version)
+	e.text("channel", c.Channel)
+	e.text("role", c.Role)
+	e.text("procedure", c.Procedure)
+	e.text("date", c.Date.Format(time.RFC3339))
+	e.text("due", c.Due.Format(time.RFC3339))
+	e.text("who", c.Who)
 	if c.Barometer > 0 {
-		amount("barometer", c.Barometer, unit.Pressure)
+		e.amount("barometer", c.Barometer, unit.Pressure)
 	}
 	if finite(c.Room) {
-		amount("room", c.Room, unit.Temperature)
+		e.amount("room", c.Room, unit.Temperature)
 	}
 	if diff == unit.TempDifference {
-		amount("drift_per_year", c.Drift, unit.TempDifference)
+		e.amount("drift_per_year", c.Drift, unit.TempDifference)
 	} else {
-		number("drift_per_year", c.Drift)
+		e.number("drift_per_year", c.Drift)
 	}
 	if finite(c.Change) {
-		amount("change", c.Change, diff)
-		fmt.Fprintf(&b, "drifting = %v\n", c.Drifting)
+		d := changeUnit(c.Fit.Kind, diff)
+		e.amount("change", c.Change, d)
+		if c.ChangeU > 0 && finite(c.ChangeU) {
+			e.amount("change_u", c.ChangeU, d)
+		}
+		fmt.Fprintf(&e.b, "drifting = %v\n", c.Drifting)
 	}
-	opt("note", c.Note)
+	e.opt("note", c.Note)
 
-	b.WriteString("\n[reference_instrument]\n")
-	opt("name", c.Instrument.Name)
-	opt("serial", c.Instrument.Serial)
-	amount("limit", c.Instrument.Limit, diff)
-	number("limit_fraction", c.Instrument.Fraction)
+	e.b.WriteString("\n[reference_instrument]\n")
+	e.opt("name", c.Instrument.Name)
+	e.opt("serial", c.Instrument.Serial)
+	e.amount("limit", c.Instrument.Limit, diff)
+	e.number("limit_fraction", c.Instrument.Fraction)
 	if !c.Instrument.Due.IsZero() {
-		text("due", c.Instrument.Due.Format(time.RFC3339))
+		e.text("due", c.Instrument.Due.Format(time.RFC3339))
 	}
 
 	f := &c.Fit
-	fmt.Fprintf(&b, "\n# %s (SI units)\n[fit]\n", f)
-	text("kind", string(f.Kind))
+	if c.IsLag() {
+		fmt.Fprintf(&e.b, "\n# the junction follows the glass with this time constant\n[fit]\n")
+		e.text("kind", string(f.Kind))
+		e.lag(c)
+		return []byte(e.b.String())
+	}
+	fmt.Fprintf(&e.b, "\n# %s (SI units)\n[fit]\n", f)
+	e.text("kind", string(f.Kind))
 	switch f.Kind {
 	case ZeroSpan:
-		amount("zero", f.Zero(), diff)
-		number("span", f.Span())
+		e.amount("zero", f.Zero(), diff)
+		e.number("span", f.Span())
 	case Ratio:
-		number("ratio", f.C[1])
+		e.number("ratio", f.C[1])
 	case Factor, LogLinear:
-		number("decades", f.C[0])
-		number("slope", f.C[1])
+		e.number("decades", f.C[0])
+		e.number("slope", f.C[1])
 	default:
-		amount("offset", f.C[0], diff)
-		number("gain", f.C[1])
-		number("quadratic", f.C[2])
+		e.amount("offset", f.C[0], diff)
+		e.number("gain", f.C[1])
+		e.number("quadratic", f.C[2])
 	}
 	if f.Kind.Log() {
-		number("residual_decades", f.Residual)
+		e.number("residual_decades", f.Residual)
 	} else {
-		amount("residual", f.Residual, diff)
+		e.amount("residual", f.Residual, diff)
 	}
 	for _, p := range c.Points {
-		b.WriteString("\n[[point]]\n")
-		amount("reference", p.Reference, value)
-		amount("indicated", p.Indicated, value)
-		amount("u", p.U, diff)
-		opt("note", p.Note)
+		e.b.WriteString("\n[[point]]\n")
+		e.amount("reference", p.Reference, value)
+		e.amount("indicated", p.Indicated, value)
+		e.amount("u", p.U, diff)
+		e.opt("note", p.Note)
 	}
-	return []byte(b.String())
+	return []byte(e.b.String())
+}
+
+// changeUnit is the dimension of a change since the certificate before.
+func changeUnit(k Kind, diff unit.Dimension) unit.Dimension {
+	if k == TimeConstant {
+		return unit.Duration
+	}
+	return diff
 }
 
 // quote is s as a TOML basic string. Check has seen that s is printable.
@@ -140,9 +165,6 @@ func Parse(file string, data []byte) (Certificate, error) {
 	} else {
 		c.Drift = doc.Float("drift_per_year", 0, 1)
 	}
-	if doc.Has("change") {
-		c.Change = doc.Quantity("change", diff, -1e9, 1e9)
-	}
 	c.Drifting = doc.OptBool("drifting", false)
 
 	i := doc.Table.Table("reference_instrument")
@@ -158,7 +180,17 @@ func Parse(file string, data []byte) (Certificate, error) {
 		kinds = append(kinds, string(k))
 	}
 	c.Fit = Fit{Kind: Kind(f.String("kind", kinds...)), C: [3]float64{0, 1, 0}}
+	if doc.Has("change") {
+		d := changeUnit(c.Fit.Kind, diff)
+		c.Change = doc.Quantity("change", d, -1e9, 1e9)
+		c.ChangeU = doc.OptQuantity("change_u", d, 0, 1e9, 0)
+	}
 	switch c.Fit.Kind {
+	case "": // told already; the keys depend on it
+		f.Known("offset", "gain", "quadratic", "zero", "span", "ratio", "decades", "slope", "tau", "u", "residual", "residual_decades")
+		doc.Known("trial")
+	case TimeConstant:
+		c.parseLag(doc, f)
 	case ZeroSpan:
 		zero, span := f.Quantity("zero", diff, -1e6, 1e6), f.Float("span", 0.1, 10)
 		c.Fit.C = [3]float64{-zero * span, span, 0}
@@ -169,9 +201,11 @@ func Parse(file string, data []byte) (Certificate, error) {
 	default:
 		c.Fit.C = [3]float64{f.Quantity("offset", diff, -1e6, 1e6), f.Float("gain", 0.1, 10), f.Float("quadratic", -1, 1)}
 	}
-	if c.Fit.Kind.Log() {
+	switch {
+	case c.IsLag(), c.Fit.Kind == "": // has trials, or is not known
+	case c.Fit.Kind.Log():
 		c.Fit.Residual = f.Float("residual_decades", 0, 100)
-	} else {
+	default:
 		c.Fit.Residual = f.Quantity("residual", diff, 0, 1e6)
 	}
 	points := doc.Tables("point")
@@ -188,6 +222,9 @@ func Parse(file string, data []byte) (Certificate, error) {
 	}
 	if err := c.Check(); err != nil {
 		return Certificate{}, fmt.Errorf("%s: %w", file, err)
+	}
+	if c.IsLag() {
+		return c, nil
 	}
 	c.Fit, err = Solve(c.Points, c.Fit.Kind) // the same numbers, with their covariance
 	return c, err
@@ -322,13 +359,20 @@ func read(path string) (Certificate, error) {
 	return Parse(path, data)
 }
 
-// Latest is the newest certificate of a channel in dir, nil if there is none.
-// The error tells of files of the channel that cannot be read: an older
-// certificate than the user believes may then be in force.
-func Latest(dir, channel string) (*Certificate, error) {
+// Latest is the newest certificate of a channel in dir that corrects its value,
+// nil if there is none. The error tells of files of the channel that cannot be
+// read: an older certificate than the user believes may then be in force.
+func Latest(dir, channel string) (*Certificate, error) { return latest(dir, channel, false) }
+
+// LatestLag is the same of the channel's time constant.
+func LatestLag(dir, channel string) (*Certificate, error) { return latest(dir, channel, true) }
+
+func latest(dir, channel string, isLag bool) (*Certificate, error) {
 	all, err := All(dir, channel)
-	if len(all) == 0 {
-		return nil, err
+	for i := len(all) - 1; i >= 0; i-- {
+		if all[i].IsLag() == isLag {
+			return &all[i], err
+		}
 	}
-	return &all[len(all)-1], err
+	return nil, err
 }

@@ -58,7 +58,9 @@ func KindsOf(role string) []Kind {
 	switch role {
 	case "pressure":
 		return []Kind{Offset, ZeroSpan, Factor, LogLinear}
-	case "glass", "shell", "ambient":
+	case "glass", "shell":
+		return []Kind{Offset, Linear, Quadratic, TimeConstant}
+	case "ambient":
 		return []Kind{Offset, Linear, Quadratic}
 	case "current":
 		return []Kind{Ratio}

@@ -100,6 +100,9 @@ func (c *current) Take(at time.Duration) (value, indicated calib.Value, samples 
 	if r.Undersampled {
 		q |= calib.Undersampled
 	}
+	if c.meter.OffMains() {
+		q |= calib.OffMains
+	}
 	// A constant offset drops out of the RMS. Non-linearity counts in full, as
 	// do one code of rounding and the noise, which add to a small current, and
 	// what the waveform may do between the samples.

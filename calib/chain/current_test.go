@@ -3,6 +3,7 @@ package chain
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -97,13 +98,18 @@ func TestCurrentMeter(t *testing.T) {
 	if r, _ = c.(Waveform).Meter().RMS200(); r.End <= end {
 		t.Error("the meter is behind what was pushed")
 	}
-	// A wrong setting of the mains is seen; the value stands within its U.
+	right := must(t, "current", Spec{Kind: SpecCurrent, Params: p}, waveInput(4000))
+	if v, _ := feedCurrent(right, p, 4000, 50, 0, sine(50)); v.Q&calib.OffMains != 0 || !v.Good() {
+		t.Error("50 Hz on 50 Hz is marked", v.Q)
+	}
+	// A wrong setting of the mains is seen and said; the value stands within its U.
 	c, err := New("current", Spec{Kind: SpecCurrent, Params: p}, waveInput(4000), 60)
 	if err != nil {
 		t.Fatal(err)
 	}
 	v, _ := feedCurrent(c, p, 4000, 50, 0, sine(50))
-	if m := c.(Waveform).Meter(); !m.OffMains() || math.Abs(m.Frequency()-50) > 0.01 || !v.Good() || math.Abs(v.X-50) > 2*v.U {
+	if m := c.(Waveform).Meter(); !m.OffMains() || math.Abs(m.Frequency()-50) > 0.01 || !v.Good() || math.Abs(v.X-50) > 2*v.U ||
+		!strings.Contains(v.Q.String(), "not at mains frequency") {
 		t.Errorf("50 Hz on 60: %+v, %g Hz", v, m.Frequency())
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"time"
 
 	"tipoff/calib/gauge"
 	"tipoff/calib/lag"
@@ -137,6 +136,22 @@ func (s Spec) characteristic() (c gauge.Characteristic, falling bool, err error)
 		return t, p.Table[1][1] < p.Table[0][1], nil
 	}
 	return nil, false, errors.New("no characteristic")
+}
+
+// Range is the pressures that a gauge with this calibration can indicate, between
+// its bounds in volts; zero if it has none.
+func (s Spec) Range() gauge.Range {
+	p := &s.Params
+	if p.UnderVolts == 0 && p.OverVolts == 0 {
+		return gauge.Range{}
+	}
+	c, _, err := s.characteristic()
+	if err != nil {
+		return gauge.Range{}
+	}
+	a, _ := c.Pressure(p.UnderVolts)
+	b, _ := c.Pressure(p.OverVolts)
+	return gauge.Range{Low: math.Min(a, b), High: math.Max(a, b)}
 }
 
 // New makes the chain of a channel with the given role ("pressure", "glass",
@@ -325,14 +340,8 @@ func newThermo(p Params, in Input) (*thermo, error) {
 		return nil, errors.New("the chip does not linearise and gives no cold junction: its reading can not be corrected")
 	}
 	var err error
-	if p.Lag != 0 {
-		share := p.LagAccuracy
-		if share == 0 {
-			share = usualLagAccuracy
-		}
-		if c.lag, err = lag.New(p.Lag, time.Duration(share*float64(p.Lag))); err != nil {
-			return nil, err
-		}
+	if err = c.SetLag(0, 0); err != nil {
+		return nil, err
 	}
 	if c.class, err = thermocouple.ParseClass(p.Class); err != nil {
 		return nil, err

@@ -22,6 +22,8 @@ type thermo struct {
 	heated      bool           // glass or shell: never much colder than the room
 	known       bool           // anything is known about the accuracy
 	lag         *lag.Estimator // nil: lag is not corrected
+	tau         time.Duration  // that of lag
+	tauShare    float64        // its standard uncertainty as a share of it
 
 	kept, keptIndicated calib.Value
 	junction            calib.Value // last one before correction for lag and seating

@@ -26,15 +26,40 @@ const (
 	CarbonDioxide
 	Water
 	Mixture
+	// Moist is air and water vapour in unknown shares, with what glass and
+	// electrodes give off beside them: from drying to the last pumping. The
+	// factor lies between that of air and that of water vapour.
+	Moist
 	gases
+
+	// Count is how many gases there are.
+	Count = int(gases)
 )
 
 var gasNames = [gases]string{
 	"air", "nitrogen", "neon", "argon", "helium", "krypton", "xenon", "hydrogen",
-	"carbon dioxide", "water vapour", "mixture",
+	"carbon dioxide", "water vapour", "mixture", "air and water vapour",
 }
 
-var gasFormulas = [gases]string{"air", "n2", "ne", "ar", "he", "kr", "xe", "h2", "co2", "h2o", "mixture"}
+var gasFormulas = [gases]string{"air", "n2", "ne", "ar", "he", "kr", "xe", "h2", "co2", "h2o", "mixture", "moist"}
+
+// Symbol is the gas's short name, as records write it: "ne".
+func (g Gas) Symbol() string {
+	if g < gases {
+		return gasFormulas[g]
+	}
+	return gasFormulas[Mixture]
+}
+
+// GasOf finds a gas by its short name exactly as Symbol writes it.
+func GasOf(symbol []byte) (Gas, bool) {
+	for g := range gases {
+		if string(symbol) == gasFormulas[g] {
+			return g, true
+		}
+	}
+	return Air, false
+}
 
 // String is the gas's name in words.
 func (g Gas) String() string {
@@ -66,16 +91,17 @@ const (
 )
 
 // factors: INFICON BCG450 manual tina40e1-b p.54, p = C·indicated with the gauge
-// adjusted for air, mean values. Mixture: no factor.
-var factors = [gases]float64{1, 1, 1.4, 1.7, 0.8, 2.4, 3, 0.5, 0.9, 0.5, 1}
+// adjusted for air, mean values. Mixture: no factor. Moist: the middle of air and water vapour.
+var factors = [gases]float64{1, 1, 1.4, 1.7, 0.8, 2.4, 3, 0.5, 0.9, 0.5, 1, 0.75}
 
 // Half-widths of the factor, ± fraction, our estimates: the maker calls the
 // factors mean values and gives one digit after the point.
 const (
-	factorWithin  = 0.10 // in the range of the table
-	factorBelow   = 0.20 // below it
-	factorDecade  = 0.60 // more for each decade above it
-	factorMixture = 0.70 // 0.5 to 1.7, what the usual gases span
+	factorWithin  = 0.10        // in the range of the table
+	factorBelow   = 0.20        // below it
+	factorDecade  = 0.60        // more for each decade above it
+	factorMixture = 0.70        // 0.5 to 1.7, what the usual gases span
+	factorMoist   = 0.25 / 0.75 // from water vapour's 0.5 to air's 1
 )
 
 // Correction is what a heat-conduction gauge's reading means in a gas.
@@ -102,6 +128,9 @@ func (g Gas) Correct(indicated float64) Correction {
 	half := factorWithin
 	if g == Mixture {
 		half, c.Q = factorMixture, calib.Correcting
+	}
+	if g == Moist {
+		half = factorMoist
 	}
 	switch {
 	case indicated > FactorNever:

@@ -1,6 +1,6 @@
 // Package gauge turns a vacuum gauge's output voltage into pressure, corrects
-// heat-conduction gauges for the gas they see, joins a wide and a fine gauge,
-// and reads an oil U-tube. Pressure is in Pa, voltage in V, temperature in °C.
+// heat-conduction gauges for the gas they see, tells how far a gauge may be
+// counted beside another, and reads an oil U-tube. Pressure is in Pa, voltage in V, temperature in °C.
 package gauge
 
 import (
@@ -167,40 +167,40 @@ func (b Bounds) Check(volts float64, falling bool) calib.Quality {
 	return 0
 }
 
-// Join makes one value of a wide and a fine gauge. At and below from (Pa) the
-// fine gauge counts, at and above to the wide one, between them a weight that
-// runs smoothly with the logarithm of the wide gauge's reading: no switching
-// point, hence no hysteresis and no step. Where only one of them is good, it
-// counts alone (the fine one only up to `to`). What the two differ by enters U.
-// With from > to the fine gauge is the one for high pressures.
-func Join(wide, fine calib.Value, from, to float64) calib.Value {
-	if !fine.Good() {
-		return wide
+// Range is the indicated pressures, in Pa, between which a gauge's output is a
+// pressure. The zero Range is not known: no bounds.
+type Range struct{ Low, High float64 }
+
+// fade is the ratio of pressures over which a gauge gives way at the ends of its
+// range (our choice: wide enough that gauges a few per cent apart hand over
+// gently, narrow enough to leave nine tenths of a decade their full weight).
+const fade = 1.25
+
+// Weight is how far a gauge that indicates pa may be counted beside another, 0 to
+// 1: it falls smoothly to 0 at the ends of the range, so that a gauge has no part
+// any more when it goes over or under range. It depends on the reading alone, so
+// there is no switching point and no hysteresis. NaN weighs nothing.
+func (r Range) Weight(pa float64) float64 {
+	if r == (Range{}) {
+		return 1
 	}
-	if !wide.Good() {
-		if (to >= from && fine.X <= to) || (to < from && fine.X >= to) {
-			return fine
-		}
-		return wide
+	width := math.Max(-r.Low, 0.01*r.High) // a bottom at or below 0 has no logarithm
+	bottom := (pa - r.Low) / width
+	if r.Low > 0 {
+		bottom = math.Log(pa/r.Low) / math.Log(fade)
 	}
-	var w float64 // weight of the wide gauge
-	if wide.X > 0 {
-		w = (math.Log(wide.X) - math.Log(from)) / (math.Log(to) - math.Log(from))
-	} else if from > to {
-		w = 1
+	top := 1.0
+	if pa > 0 {
+		top = math.Log(r.High/pa) / math.Log(fade)
 	}
-	w = math.Min(math.Max(w, 0), 1)
-	w = w * w * (3 - 2*w)
-	switch w {
-	case 0:
-		return fine
-	case 1:
-		return wide
+	return smooth(bottom) * smooth(top)
+}
+
+// smooth goes from 0 at 0 to 1 at 1 without a kink.
+func smooth(x float64) float64 {
+	if !(x > 0) {
+		return 0
 	}
-	spread := w * (1 - w) * (wide.X - fine.X) * 2 / math.Sqrt(3)
-	return calib.Value{
-		X: w*wide.X + (1-w)*fine.X,
-		U: math.Sqrt(w*w*wide.U*wide.U + (1-w)*(1-w)*fine.U*fine.U + spread*spread),
-		Q: wide.Q | fine.Q,
-	}
+	x = math.Min(x, 1)
+	return x * x * (3 - 2*x)
 }

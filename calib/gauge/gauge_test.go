@@ -194,33 +194,28 @@ func TestGasOutsideRange(t *testing.T) {
 	}
 }
 
-// The hand-over is the same curve up and down, and has no step.
-func TestJoin(t *testing.T) {
-	at := func(p float64) calib.Value {
-		return Join(calib.Value{X: p * 1.05, U: 0.03 * p}, calib.Value{X: p, U: 0.002 * p}, 50, 100)
-	}
-	near(t, "fine alone", at(40).X, 40, 1e-12)
-	near(t, "wide alone", at(100).X, 105, 1e-12)
-	last := at(30)
-	for p := 30.0; p < 130; p *= 1.0005 {
-		v := at(p)
-		if v.X < last.X || v.X > last.X*1.002 || v.U <= 0 {
-			t.Fatalf("%g Pa: %+v after %+v", p, v, last)
+// A gauge has its full weight within its range, none at its ends, and no step
+// anywhere.
+func TestRangeWeight(t *testing.T) {
+	for _, r := range []Range{{0.1, 1000}, {0, 1333}, {-20, 1333}} {
+		last := r.Weight(r.Low)
+		if last != 0 || r.Weight(r.High) != 0 || r.Weight(2*r.High) != 0 || r.Weight(math.NaN()) != 0 {
+			t.Errorf("%+v: %g at the bottom, %g at the top", r, last, r.Weight(r.High))
 		}
-		last = v
+		if w := r.Weight(r.High / 2); w != 1 {
+			t.Errorf("%+v: %g in the middle", r, w)
+		}
+		for i := range 100001 {
+			p := r.Low + (r.High-r.Low)*math.Pow(float64(i)/1e5, 3)
+			w := r.Weight(p)
+			if math.Abs(w-last) > 0.01 && p > 1.01*r.Low {
+				t.Fatalf("%+v: from %g to %g at %g Pa", r, last, w, p)
+			}
+			last = w
+		}
 	}
-	bad := calib.Value{X: math.NaN(), Q: calib.NoReading}
-	if v := Join(bad, calib.Value{X: 20}, 50, 100); v.X != 20 {
-		t.Error(v)
-	}
-	if v := Join(bad, calib.Value{X: 200}, 50, 100); v.Good() {
-		t.Error(v)
-	}
-	if v := Join(calib.Value{X: 20}, bad, 50, 100); v.X != 20 {
-		t.Error(v)
-	}
-	if v := Join(calib.Value{X: 1}, calib.Value{X: 2}, 100, 50); v.X != 1 {
-		t.Error("fine gauge for high pressures", v)
+	if (Range{}).Weight(5) != 1 {
+		t.Error("a range that is not known")
 	}
 }
 

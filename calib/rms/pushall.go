@@ -22,32 +22,49 @@ func (m *Meter) PushAll(at []time.Duration, x []float64) {
 // segment) and returns how many it took.
 func (m *Meter) run(at []time.Duration, x []float64) int {
 	o := m.open
-	f := flow{hi: o.max, side: 1, level: m.level, px: m.past[0], last: m.last}
+	side, hi := 1.0, o.max
 	if !m.up {
-		f.side, f.hi = -1, -o.min
+		side, hi = -1, -o.min
 	}
-	f.least = f.side*m.level - m.h
+	least := side*m.level - m.h
 	until := m.last + time.Duration(2*m.half-o.t)
 	gap := time.Duration(m.maxGap)
 	k := at[0] - m.last
 	var n int
+	var s1, s2 float64
+	var tt int64
 	if k > 0 && k <= gap && len(at) > 1 && at[1]-at[0] == k {
 		end := min(len(at), 64)
 		if time.Duration(end)*k > until-m.last { // rarely: a division takes long
 			end = max(0, int((until-m.last)/k))
 		}
-		n = f.even(at[:end], x, k)
+		if end == 0 {
+			return 0 // the segment ends before the next sample
+		}
+		if end == 0 {
+			return 0
+		}
+		level := side * m.level
+		n, s1, s2, hi = even(at[:end], x, k, side, least, level, hi)
+		if n == 0 {
+			return 0
+		}
+		p, y, dt := side*m.past[0]-level, side*x[n-1]-level, float64(k)
+		s1 = side * dt * (s1 + 0.5*(p-y))
+		s2 = dt * (s2 + 0.5*(p*p-y*y))
+		tt = int64(n) * int64(k) * int64(k)
 	} else {
-		n = f.uneven(at, x, until, gap)
-	}
-	if n == 0 {
-		return 0
+		f := flow{hi: hi, side: side, least: least, level: m.level, px: m.past[0], last: m.last}
+		if n = f.uneven(at, x, until, gap); n == 0 {
+			return 0
+		}
+		s1, s2, tt, hi = f.s1, f.s2, f.tt, f.hi
 	}
 	x = x[:n]
 	if m.up {
-		o.max = f.hi
+		o.max = hi
 	} else {
-		o.min = -f.hi
+		o.min = -hi
 	}
 	if !m.crossed { // else the other side is the nearer one
 		for _, v := range x {
@@ -62,14 +79,17 @@ func (m *Meter) run(at []time.Duration, x []float64) int {
 	if m.looks() {
 		o.edge = m.edges(x, o.edge)
 	}
-	raw := int64(f.last - m.last)
+	raw := int64(at[n-1] - m.last)
 	o.t += float64(raw)
-	o.s1 += f.s1
-	o.s2 += f.s2
+	o.s1 += s1
+	o.s2 += s2
 	o.raw += raw
-	o.tt += f.tt
+	o.tt += tt
+	if o.n == 1 {
+		o.second(at[0]-m.origin, x[0])
+	}
 	o.n += n
-	m.last = f.last
+	m.last = at[n-1]
 	switch n {
 	case 1:
 		m.past[0], m.past[1], m.past[2] = x[0], m.past[0], m.past[1]
@@ -81,9 +101,7 @@ func (m *Meter) run(at []time.Duration, x []float64) int {
 	return n
 }
 
-// flow is what the quick loops share: the bounds that end them and what they sum.
-// Samples are turned over (side = -1) where the signal is below: then there is
-// one side to leave by.
+// flow is what uneven goes by and what it sums.
 type flow struct {
 	side, least float64
 	level, px   float64
@@ -94,13 +112,42 @@ type flow struct {
 }
 
 // even takes samples that follow each other by exactly k; at ends where the
-// segment does.
-func (f *flow) even(at []time.Duration, x []float64, k time.Duration) int {
-	side, least, level, hi := f.side, f.least, f.side*f.level, f.hi
-	var s1, s2 float64
-	next := f.last + k
+// segment does. Samples are turned over (side = -1) where the signal is below: then
+// there is one side to leave by. It gives how many it took, Σy and Σy², and the
+// highest. It goes by four, with sums of their own for every other sample: an
+// addition that waits for the one before takes longer than all else.
+func even(at []time.Duration, x []float64, k time.Duration, side, least, level, hi float64) (n int, s1, s2, top float64) {
+	var r1, r2 float64
+	next := at[0]
 	x = x[:len(at)]
-	n := 0
+	for ; n+4 <= len(at); n += 4 {
+		a, b := at[n:n+4:n+4], x[n:n+4:n+4]
+		if (a[0]-next)|(a[1]-next-k)|(a[2]-next-2*k)|(a[3]-next-3*k) != 0 {
+			break
+		}
+		v, w, y, z := side*b[0], side*b[1], side*b[2], side*b[3]
+		if !(v >= least) || !(w >= least) || !(y >= least) || !(z >= least) {
+			break
+		}
+		next += 4 * k
+		if v > hi {
+			hi = v
+		}
+		if w > hi {
+			hi = w
+		}
+		if y > hi {
+			hi = y
+		}
+		if z > hi {
+			hi = z
+		}
+		v, w, y, z = v-level, w-level, y-level, z-level
+		s1 += v + y
+		r1 += w + z
+		s2 += v*v + y*y
+		r2 += w*w + z*z
+	}
 	for ; n < len(at); n++ {
 		v := side * x[n]
 		if at[n] != next || !(v >= least) {
@@ -114,15 +161,7 @@ func (f *flow) even(at []time.Duration, x []float64, k time.Duration) int {
 		s1 += v
 		s2 += v * v
 	}
-	if n == 0 {
-		return 0
-	}
-	p, y, dt := side*f.px-level, side*x[n-1]-level, float64(k)
-	f.s1 = side * dt * (s1 + 0.5*(p-y))
-	f.s2 = dt * (s2 + 0.5*(p*p-y*y))
-	f.tt = int64(n) * int64(k) * int64(k)
-	f.last, f.hi = next-k, hi
-	return n
+	return n, s1 + r1, s2 + r2, hi
 }
 
 // uneven takes samples that come at any times up to until, none later than gap

@@ -429,6 +429,15 @@ func (t *Table) table(key string, required bool) *Table {
 	return e.tables[0]
 }
 
+// OneOrMore is a table [key] or an array of tables [[key]], as if the one were an
+// array of one; nil if there is none.
+func (t *Table) OneOrMore(key string) []*Table {
+	if e := t.entry(key); e != nil && e.kind == table {
+		return []*Table{t.OptTable(key)}
+	}
+	return t.Tables(key)
+}
+
 // Tables is an array of tables, [[key]], in the order of the file; nil if there
 // is none.
 func (t *Table) Tables(key string) []*Table {
