@@ -16,12 +16,23 @@ type decoder struct {
 
 func (d *decoder) start(f *feature, o *Options) {
 	for n := range nodes {
-		d.path[n] = path{since: f.at, node: f.at, current: math.NaN(), press: math.NaN(), peak: math.NaN(), level: math.NaN(), top: math.NaN(), low: math.NaN()}
+		d.path[n] = path{since: f.at, node: f.at, current: math.NaN(), press: math.NaN(), peak: math.NaN(), level: math.NaN(), top: math.NaN(), low: math.NaN(), strike: math.NaN()}
 		d.cost[n] = 8
 	}
 	d.cost[nIdle], d.cost[nEvac] = 1, 5
 	for _, n := range [...]node{nAge, nDryOff, nBombOff, nShellsOff, nAdmit2, nTip, nVent, nFlushOut} {
 		d.cost[n] = 12 // a recording seldom begins there
+	}
+	if f.t > 60 { // in the middle of a run, as after power was lost
+		for _, n := range [...]node{nIdle, nEvac, nLeak, nAdmit1} {
+			d.cost[n] += 6
+		}
+		if f.lp < o.lnBase {
+			d.cost[nPumpOut] += 2 // seldom pumps so far
+		}
+		if f.t > o.PreheatEnd {
+			d.cost[nDry] += 3
+		}
 	}
 	emit(f, o, &d.price)
 	for n := range nodes {
@@ -46,7 +57,7 @@ func (d *decoder) step(f *feature, o *Options, back *[nodes]node) {
 	for k := range edges {
 		e := &edges[k]
 		c := d.cost[e.from] + e.price + d.early[e.from]
-		if c >= d.next[e.to] {
+		if c >= d.next[e.to] && !e.sign {
 			continue
 		}
 		if c += d.gate(e, f, o); c < d.next[e.to] {
@@ -87,7 +98,11 @@ func (q path) moved(from, to node, at float64) path {
 		q.since = at
 	}
 	if from == nIdle || from == nAge {
-		q.current, q.press, q.peak = math.NaN(), math.NaN(), math.NaN()
+		q.current, q.press, q.peak, q.strike = math.NaN(), math.NaN(), math.NaN(), math.NaN()
+		q.struck = false
+	}
+	if from == nDry && to == nBomb { // one arc for all: nothing was dried first
+		q.strike = math.NaN()
 	}
 	return q
 }
@@ -109,11 +124,28 @@ func (d *decoder) learn(f *feature) {
 	if f.lp == f.lp {
 		q.press = blend(q.press, f.lp, f.dt, tau)
 	}
+	q = &d.path[nDry]
+	if age := f.at - q.node; age > strikeFrom && age < strikeTo && !q.struck && f.i == f.i {
+		q.strike = blend(q.strike, f.i, f.dt, 1)
+	} else if age > strikeTo && q.strike == q.strike {
+		q.struck = true
+	}
+	for _, n := range [...]node{nAdmit1, nAdmit2} {
+		q = &d.path[n]
+		switch {
+		case q.node == f.at || f.slope < -0.03:
+			q.stood = f.at
+		case f.slope > 0.03 && f.at-q.stood <= 1.2: // still being let in
+			q.stood = f.at
+		case f.slope > 0.03: // a jump; its second half is no jump any more
+			q.stood += 2 * f.dt
+		}
+	}
 	q = &d.path[nFill]
 	if f.calm == f.calm {
 		// Only a rise says that gas still comes in; the level sinks a little
 		// as manifold and tube even out.
-		tol := max(0.008, 1.5*f.noise)
+		tol := max(0.002, 1.5*f.noise)
 		if q.node == f.at || !(f.calm < q.top+tol) {
 			q.top, q.level, q.steady = f.calm, f.calm, f.at
 		} else {
@@ -141,7 +173,7 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 	age := f.at - q.node
 	switch n {
 	case nShells:
-		weak := under(f.i, q.current*1.08, 0.05*q.current, 2)
+		weak := under(f.i, q.current*1.08, 0.05*q.current, 1)
 		full := over(f.lp, q.press-0.1, 0.2, 1)
 		if age > 3 { // the arc may take less current again as gas comes
 			return min(2*weak, 2*full)
@@ -149,13 +181,16 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		return weak + full
 	case nBomb:
 		if age < settle {
+			if age > strikeFrom && age < strikeTo {
+				return under(math.Log(f.i/q.strike), 0.25, 0.1, 10)
+			}
 			return 0
 		}
 		// A pressure lowered with cool glass and no more current is a heavy
 		// hand on the stopcock, not the shells' turn.
 		c := over(f.i, q.current*1.15, 0.08*q.current, 2)
 		if f.i > 1.08*q.current || f.t > 190 || f.t != f.t {
-			c += under(f.lp, q.press-0.2, 0.15, 2)
+			c += under(f.lp, q.press-0.2, 0.15, 6)
 		}
 		return c
 	case nFlushIn:
@@ -164,7 +199,7 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		}
 	case nFlushOut:
 		if age > short[nFlushOut] {
-			return under(f.lp, o.lnBase+0.4, 0.3, 1)
+			return under(f.lp, o.lnBase+0.4, 0.05, 3)
 		}
 	case nEvac:
 		thr := max(0.005, 1.25*f.noise)
@@ -181,16 +216,30 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		if f.t != f.t && age > 90 {
 			return 0.1
 		}
-		if d.causal {
-			return over(f.t, o.PreheatEnd, 4, 4)
+		c := 0.0
+		if age > strikeFrom && age < strikeTo {
+			c = over(math.Log(f.i/q.strike), 0.2, 0.1, 10)
 		}
+		if d.causal {
+			c += over(f.t, o.PreheatEnd, 1.5, 6)
+		}
+		return c
 	case nFill:
-		if f.at-q.steady > o.TipOffAfter.Seconds() {
+		if f.at-q.steady > o.patience(f) {
 			return 3
 		}
 	}
 	return 0
 }
+
+// The choke of a second drying is set as for the first; that of the main
+// bombardment lets more current through from the start. strikeFrom and
+// strikeTo bound the time after the strike in which the two are compared, s.
+const strikeFrom, strikeTo = 0.35, 1.2
+
+// fillSettles is how long after the last gas came in a fill is left to
+// settle before a change in it means anything, s.
+const fillSettles = 2
 
 // settle is how long the current of a new arc is given to come up, s.
 const settle = 10
@@ -200,6 +249,9 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 	switch {
 	case arcNode[e.to] && !arcNode[e.from]:
 		c := f.arcOn // no arc phase begins without an arc
+		if f.i != f.i && (e.from == nAdmit1 || e.from == nAdmit2) && f.slope > 0.08 && f.at-d.path[e.from].stood > 1.2 {
+			c -= 4 // no current channel, but gas that is lit is hot: the pressure jumps
+		}
 		if e.from == nAdmit2 && e.to == nDry && f.t != f.t {
 			c += 3
 		}
@@ -217,8 +269,15 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 		return under(f.t, 55, 8, 3)
 	case e.to == nFill:
 		return over(f.t, 60, 20, 3)
+	case e.from == nEvac && e.to == nLeak:
+		if f.rise > 3.9 && rate(f) < 1 {
+			return -min(f.rise*f.rise/2, 12)
+		}
 	case e.from == nFill && e.to == nTip:
-		if f.at-d.path[nFill].steady > o.TipOffAfter.Seconds() {
+		if f.warm > 3.4 {
+			return -min(f.warm*f.warm/2, 12)
+		}
+		if f.at-d.path[nFill].steady > o.patience(f) {
 			return 0
 		}
 		if q := &d.path[nFill]; f.at-q.steady > 6 && math.Abs(f.slope) > 0.012 &&

@@ -6,11 +6,14 @@ import "math"
 type feature struct {
 	at, dt float64 // s; dt is how much time the observation speaks for
 	lp     float64 // ln of pressure in Pa
+	raw    float64 // only looking both ways: as read
 	calm   float64 // the same, smoother
 	noise  float64 // mean departure of single readings of ln p
 	slope  float64 // d ln p/dt, 1/s, over about a second
 	trend  float64 // the same over about ten seconds
-	step   float64 // only looking both ways: ln p of the last second less that of the seconds before
+	rise   float64 // only live: significance of a rise off the line on which ln p fell or stood
+	warm   float64 // only live: the same for a fill
+	blind  bool    // only live: the gauge stands still whatever the arc does
 	t      float64 // glass, °C
 	tSlope float64 // K/s
 	i      float64 // A
@@ -35,6 +38,12 @@ func (f *feature) judge(o *Options) {
 	}
 	f.arcOn = under(f.tSlope, -0.1, 0.25, 3) + under(f.t, 30, 4, 1)
 	f.arcOff = over(f.tSlope, 0.3, 0.3, 3)
+	// Nobody pumps fast on an arc that is to stay, least of all on cool glass.
+	if f.t < 150 {
+		f.arcOn += under(f.slope, -0.12, 0.06, 4)
+	} else {
+		f.arcOn += under(f.slope, -0.25, 0.1, 3)
+	}
 	f.ageing = 2
 }
 
@@ -90,7 +99,10 @@ func (w *follower) step(x, at, tau float64) {
 		v = max(a, min(b, x))
 	}
 	if w.n > 2 {
-		w.noise = blend(w.noise, min(math.Abs(v-w.slow.y), 0.1), dt, 5)
+		// Second differences see the noise and not the slope; their deviation
+		// is √6 that of a reading.
+		bend := w.last[0] - 2*w.last[1] + w.last[2]
+		w.noise = blend(w.noise, min(math.Abs(bend)/math.Sqrt(6), 0.1), dt, 5)
 	}
 	w.fast.step(v, dt, tau/4)
 	w.slow.step(v, dt, tau)

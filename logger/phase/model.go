@@ -46,34 +46,38 @@ var nodePhase = [nodes]ID{
 // arcNode says in which nodes the bombarder's arc burns.
 var arcNode = [nodes]bool{nDry: true, nBomb: true, nShells: true}
 
+// offNode says in which nodes it has gone out and is to be struck again.
+var offNode = [nodes]bool{nDryOff: true, nBombOff: true, nShellsOff: true}
+
 // edge is an allowed change of node with its price in nats. Cheap edges are
 // the usual order of work; dear ones are the skips and repeats.
 type edge struct {
 	from, to node
 	price    float64
+	sign     bool // gate may make it cheaper
 }
 
 var edges = [...]edge{
-	{nIdle, nEvac, 2}, {nIdle, nAge, 8}, {nIdle, nVent, 9},
-	{nEvac, nLeak, 2}, {nEvac, nAdmit1, 3}, {nEvac, nDry, 5}, {nEvac, nFlushIn, 8}, {nEvac, nFill, 8}, {nEvac, nVent, 6},
-	{nLeak, nEvac, 4}, {nLeak, nAdmit1, 2}, {nLeak, nDry, 5}, {nLeak, nFlushIn, 8}, {nLeak, nFill, 8}, {nLeak, nVent, 6},
-	{nAdmit1, nDry, 1}, {nAdmit1, nEvac, 6}, {nAdmit1, nVent, 7},
-	{nDry, nDryOff, 2}, {nDryOff, nDry, 1}, {nDryOff, nPumpOut, 1.5}, {nDryOff, nVent, 8},
-	{nDry, nPumpOut, 2}, {nDry, nBomb, 3}, {nDry, nFinal, 6}, {nDryOff, nBomb, 5}, {nDry, nVent, 8},
-	{nPumpOut, nAdmit2, 2}, {nPumpOut, nBomb, 3}, {nPumpOut, nDry, 5}, {nPumpOut, nFlushIn, 6}, {nPumpOut, nFill, 7}, {nPumpOut, nVent, 6},
-	{nAdmit2, nBomb, 1}, {nAdmit2, nDry, 2.5}, {nAdmit2, nPumpOut, 4}, {nAdmit2, nVent, 8},
-	{nBomb, nBombOff, 2}, {nBombOff, nBomb, 1}, {nBombOff, nFinal, 1.5}, {nBombOff, nShells, 3}, {nBombOff, nPumpOut, 6}, {nBombOff, nVent, 8},
-	{nBomb, nShells, 2}, {nBomb, nFinal, 3}, {nBomb, nPumpOut, 4.5}, {nBomb, nVent, 8},
-	{nShells, nShellsOff, 2}, {nShellsOff, nShells, 1}, {nShellsOff, nFinal, 1.5}, {nShellsOff, nVent, 8},
-	{nShells, nBomb, 5}, {nShells, nFinal, 2}, {nShells, nVent, 8},
-	{nFinal, nCool, 1}, {nFinal, nFlushIn, 4}, {nFinal, nFill, 5}, {nFinal, nAdmit2, 7}, {nFinal, nBomb, 8}, {nFinal, nVent, 6},
-	{nCool, nFlushIn, 2}, {nCool, nFill, 2}, {nCool, nAdmit2, 8}, {nCool, nVent, 6}, {nCool, nFinal, 4},
-	{nFlushIn, nFlushOut, 1}, {nFlushIn, nBomb, 8}, {nFlushIn, nVent, 8},
-	{nFlushOut, nFlushIn, 2}, {nFlushOut, nFill, 2}, {nFlushOut, nCool, 1}, {nFlushOut, nVent, 6},
-	{nFill, nTip, 2}, {nFill, nVent, 5}, {nFill, nFlushOut, 7},
-	{nTip, nVent, 1}, {nTip, nIdle, 6}, {nTip, nAge, 7}, {nTip, nEvac, 7},
-	{nVent, nIdle, 1}, {nVent, nEvac, 3}, {nVent, nAge, 8},
-	{nAge, nIdle, 3}, {nAge, nEvac, 6}, {nAge, nVent, 6},
+	{nIdle, nEvac, 2, false}, {nIdle, nAge, 8, false}, {nIdle, nVent, 9, false},
+	{nEvac, nLeak, 2, true}, {nEvac, nAdmit1, 3, false}, {nEvac, nDry, 5, false}, {nEvac, nFlushIn, 8, false}, {nEvac, nFill, 8, false}, {nEvac, nVent, 6, false},
+	{nLeak, nEvac, 4, false}, {nLeak, nAdmit1, 2, false}, {nLeak, nDry, 5, false}, {nLeak, nFlushIn, 8, false}, {nLeak, nFill, 8, false}, {nLeak, nVent, 6, false},
+	{nAdmit1, nDry, 1, true}, {nAdmit1, nEvac, 6, false}, {nAdmit1, nVent, 7, false},
+	{nDry, nDryOff, 2, false}, {nDryOff, nDry, 1, false}, {nDryOff, nPumpOut, 1.5, false}, {nDryOff, nVent, 8, false},
+	{nDry, nPumpOut, 2, false}, {nDry, nBomb, 3, false}, {nDry, nFinal, 6, false}, {nDryOff, nBomb, 5, false}, {nDry, nVent, 8, false},
+	{nPumpOut, nAdmit2, 2, false}, {nPumpOut, nBomb, 3, false}, {nPumpOut, nDry, 5, false}, {nPumpOut, nFlushIn, 6, false}, {nPumpOut, nFill, 7, false}, {nPumpOut, nVent, 6, false},
+	{nAdmit2, nBomb, 1, true}, {nAdmit2, nDry, 2.5, true}, {nAdmit2, nPumpOut, 4, false}, {nAdmit2, nVent, 8, false},
+	{nBomb, nBombOff, 2, false}, {nBombOff, nBomb, 1, false}, {nBombOff, nFinal, 1.5, false}, {nBombOff, nShells, 3, false}, {nBombOff, nPumpOut, 6, false}, {nBombOff, nVent, 8, false},
+	{nBomb, nShells, 2, false}, {nBomb, nFinal, 3, false}, {nBomb, nPumpOut, 4.5, false}, {nBomb, nVent, 8, false},
+	{nShells, nShellsOff, 2, false}, {nShellsOff, nShells, 1, false}, {nShellsOff, nFinal, 1.5, false}, {nShellsOff, nVent, 8, false},
+	{nShells, nBomb, 5, false}, {nShells, nFinal, 2, false}, {nShells, nVent, 8, false},
+	{nFinal, nCool, 1, false}, {nFinal, nFlushIn, 4, false}, {nFinal, nFill, 5, false}, {nFinal, nAdmit2, 7, false}, {nFinal, nBomb, 8, false}, {nFinal, nVent, 6, false},
+	{nCool, nFlushIn, 2, false}, {nCool, nFill, 2, false}, {nCool, nAdmit2, 8, false}, {nCool, nVent, 6, false}, {nCool, nFinal, 4, false},
+	{nFlushIn, nFlushOut, 1, false}, {nFlushIn, nBomb, 8, false}, {nFlushIn, nVent, 8, false},
+	{nFlushOut, nFlushIn, 2, false}, {nFlushOut, nFill, 6, false}, {nFlushOut, nCool, 1, false}, {nFlushOut, nVent, 6, false},
+	{nFill, nTip, 2, true}, {nFill, nVent, 5, false}, {nFill, nFlushOut, 7, false},
+	{nTip, nVent, 1, false}, {nTip, nIdle, 6, false}, {nTip, nAge, 7, false}, {nTip, nEvac, 7, false},
+	{nVent, nIdle, 1, false}, {nVent, nEvac, 3, false}, {nVent, nAge, 8, false},
+	{nAge, nIdle, 3, false}, {nAge, nEvac, 6, false}, {nAge, nVent, 6, false},
 }
 
 // path is what a node's best history carries along: what later phases are
@@ -88,13 +92,16 @@ type path struct {
 	top     float64 // ln Pa, highest of the fill
 	low     float64 // ln Pa, lowest pressure of the evacuation
 	peak    float64 // °C, hottest glass of the run
+	strike  float64 // A, of the first arc of the run soon after it was struck; NaN: no drying
+	struck  bool    // strike is known
+	stood   float64 // s, since when the pressure of let-in air has stood
 }
 
 // short is the shortest usual stay in a node, s: leaving earlier costs up to
 // earlyPrice, in proportion.
 var short = [nodes]float64{
 	nIdle: 1, nEvac: 3, nLeak: 8, nAdmit1: 0.5, nDry: 4, nPumpOut: 12, nAdmit2: 0.5,
-	nBomb: 4, nShells: 5, nFinal: 1, nCool: 4, nFlushIn: 1.5, nFlushOut: 20, nFill: 4, nTip: 4, nVent: 1, nAge: 20,
+	nBomb: 4, nShells: 5, nFinal: 1, nCool: 1, nFlushIn: 1.5, nFlushOut: 20, nFill: 4, nTip: 4, nVent: 1, nAge: 20,
 }
 
 const earlyPrice = 4
@@ -120,14 +127,17 @@ var (
 	lnFlush = math.Log(820) // 6.2 Torr: more is a fill
 )
 
+// rate is dp/dt, Pa/s.
+func rate(f *feature) float64 { return f.slope * math.Exp(f.lp) }
+
 // emit prices the feature in each node, nats per second.
 func emit(f *feature, o *Options, c *[nodes]float64) {
 	on, off := f.arcOn, f.arcOff
-	rate := f.slope * math.Exp(f.lp) // Pa/s
+	rate := rate(f)
 	rise := over(f.slope, 0.03, 0.04, 6)
 	fall := under(f.slope, -0.04, 0.04, 5)
 	stand := 0.0 // standing at a pressure where pumping would show
-	if f.slope > -0.02 {
+	if f.slope > -0.02 && !f.blind {
 		stand = over(f.lp, lnRough, 0.5, 1)
 	}
 	empty := 0.0 // low and not being let in

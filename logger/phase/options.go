@@ -24,7 +24,7 @@ type Options struct {
 	AgeMax float64
 	// TipOffAfter is how long a fill must have stood steady to be taken for
 	// tipped off when the pressure does not tell: on most benches it does
-	// not. Default 34 s, a habit (common practice 10 to 60 s).
+	// not. Default 25 s, a habit (common practice 10 to 60 s).
 	TipOffAfter time.Duration
 	// IdleAfter ends a run when after tip-off nothing has happened for this
 	// long. Default 10 min.
@@ -32,6 +32,18 @@ type Options struct {
 
 	lnBase float64
 }
+
+// patience is how long a steady fill is left unexplained, s. A gauge fine
+// enough to show the torch's warmth says that there was none yet.
+func (o *Options) patience(f *feature) float64 {
+	if f.noise < fineNoise {
+		return 4 * o.TipOffAfter.Seconds()
+	}
+	return o.TipOffAfter.Seconds()
+}
+
+// fineNoise is the scatter of ln p up to which tip-off shows in a fill.
+const fineNoise = 0.001
 
 func (o Options) filled() Options {
 	def := func(p *float64, d float64) {
@@ -44,7 +56,7 @@ func (o Options) filled() Options {
 	def(&o.Arc, 0.02)
 	def(&o.AgeMax, 0.15)
 	if o.TipOffAfter <= 0 {
-		o.TipOffAfter = 34 * time.Second
+		o.TipOffAfter = 25 * time.Second
 	}
 	if o.IdleAfter <= 0 {
 		o.IdleAfter = 10 * time.Minute

@@ -8,6 +8,12 @@ import (
 // refine moves boundaries whose moment shows sharper in the readings, seen
 // both ways in time, than in the model's prices.
 func refine(way []node, fs []feature, o *Options) {
+	for i := len(way) - 1; i > 0; i-- {
+		// An arc that went out for good was put out: what follows it began then.
+		if to := way[i]; (to == nFinal || to == nPumpOut) && offNode[way[i-1]] {
+			way[i-1] = to
+		}
+	}
 	for a := 0; a < len(way); {
 		b := a
 		for b < len(way) && nodePhase[way[b]] == nodePhase[way[a]] {
@@ -95,43 +101,6 @@ func middle(fs []feature) float64 {
 	}
 	slices.Sort(y)
 	return y[len(y)/2]
-}
-
-// tipOff divides [a, b), fill and tip-off together: at a step of the
-// pressure if there is one, else when the fill has stood steady for
-// TipOffAfter, which is a habit and not a measurement.
-func tipOff(way []node, fs []feature, a, b int, o *Options) {
-	level := middle(fs[(a+b)/2 : b])
-	steady := a
-	for steady < b-1 && !(fs[steady].lp > level-0.002) {
-		steady++
-	}
-	at, end := fs[steady].at, fs[b-1].at
-	cut, plain := b, 0.012
-	for j := steady; j < b; j++ {
-		if fs[j].at < at+3 || fs[j].at > end-3 {
-			continue
-		}
-		if s := math.Abs(fs[j].step); s > plain {
-			cut, plain = j, s
-		}
-	}
-	if cut == b {
-		for cut = steady; cut < b && fs[cut].at < at+o.TipOffAfter.Seconds(); {
-			cut++
-		}
-		if cut == b && b < len(way) { // vented sooner: somewhere between
-			for cut = steady; cut < b-1 && fs[cut].at < (at+end)/2; {
-				cut++
-			}
-		}
-	}
-	for j := a; j < b; j++ {
-		way[j] = nFill
-		if j >= cut {
-			way[j] = nTip
-		}
-	}
 }
 
 // ventEnd puts the end of venting, now at a, where the pressure comes within

@@ -69,10 +69,12 @@ func features(obs []Observation, o *Options) []feature {
 	gap := spacing(fs)
 	despike(p)
 	despike(g)
+	for i := range fs {
+		fs[i].raw = p[i]
+	}
 	line(fs, p, max(0.6, 1.01*gap), func(f *feature, y, s float64) { f.lp, f.slope = y, s })
 	line(fs, p, max(6, 3*gap), func(f *feature, y, s float64) { f.trend, f.calm = s, f.lp })
 	line(fs, g, max(1.5, 1.01*gap), func(f *feature, y, s float64) { f.t, f.tSlope = y, s })
-	steps(fs)
 	held, heldAt := math.NaN(), math.Inf(-1)
 	for i := range fs {
 		f := &fs[i]
@@ -111,40 +113,6 @@ func despike(y []float64) {
 			y[i] = max(a, min(b, here))
 		}
 		before = here
-	}
-}
-
-// steps sets how far ln p at each observation, as a mean of the two seconds
-// after it, lies from the mean of the two seconds before.
-func steps(fs []feature) {
-	const w = 2
-	var after, before, na, nb float64
-	lo, hi := 0, 0
-	for i := range fs {
-		at := fs[i].at
-		for hi < len(fs) && (hi < i+1 || fs[hi].at <= at+w) {
-			if y := fs[hi].lp; y == y {
-				after += y
-				na++
-			}
-			hi++
-		}
-		if na > 0 && nb > 0 {
-			fs[i].step = after/na - before/nb
-		}
-		if y := fs[i].lp; y == y { // passes from after to before
-			after -= y
-			na--
-			before += y
-			nb++
-		}
-		for lo < i && fs[lo].at < at-w {
-			if y := fs[lo].lp; y == y {
-				before -= y
-				nb--
-			}
-			lo++
-		}
 	}
 }
 

@@ -22,6 +22,12 @@ type Tracker struct {
 	opt     Options
 	d       decoder
 	p, g    follower
+	k       kink
+	rise    float64 // newest of k
+	warm    float64
+	low     float64 // variance of bins of k at base; NaN: not known
+	high    float64 // the same of the fill
+	still   float64 // s for which the gauge has stood still while the arc burned
 	i       float64 // held current, A
 	iAt     float64
 	at      float64
@@ -38,7 +44,7 @@ type Tracker struct {
 
 // NewTracker makes a tracker that has seen nothing.
 func NewTracker(opt Options) *Tracker {
-	t := &Tracker{opt: opt.filled(), p: newFollower(), g: newFollower(), i: math.NaN(), d: decoder{causal: true}}
+	t := &Tracker{opt: opt.filled(), p: newFollower(), g: newFollower(), i: math.NaN(), low: math.NaN(), high: math.NaN(), d: decoder{causal: true}}
 	return t
 }
 
@@ -78,6 +84,17 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	if f.lp == f.lp {
 		f.calm = t.p.slow.y
 	}
+	if t.k.step(lnPressure(o.Pressure), at) {
+		t.rise, t.warm = 0, 0
+		if f.lp < lnRough {
+			t.rise = t.k.rise(t.d.path[nEvac].node, 24, 8, &t.low)
+		} else if t.shown != Fill {
+			t.low, t.high = math.NaN(), math.NaN()
+		} else {
+			t.warm = t.k.rise(t.d.path[nFill].steady+fillSettles, 80, 0, &t.high)
+		}
+		f.rise, f.warm = t.rise, t.warm
+	}
 	f.t = t.g.value(at)
 	f.tSlope, _ = t.g.slopes(at)
 	if c := currentOf(o.Current); c == c {
@@ -88,7 +105,20 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 		f.i = t.i
 	}
 	f.judge(&t.opt)
+	f.blind = t.isolated(&f)
 	return f
+}
+
+// isolated tells whether the gauge seems to be behind a shut stopcock: it
+// stood still while an arc burned, which always moves the pressure, and did
+// not move either when the arc went out and the gas cooled.
+func (t *Tracker) isolated(f *feature) bool {
+	if math.Abs(f.slope) > 0.02 || !(math.Abs(f.trend) < 0.0015) {
+		t.still = 0
+	} else if f.i > t.opt.Arc {
+		t.still += f.dt
+	}
+	return t.still > 6
 }
 
 // show settles which phase to name: a rival must lead by a margin, or for a
