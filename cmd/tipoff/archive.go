@@ -10,6 +10,7 @@ import (
 
 	"tipoff/logger/archive"
 	"tipoff/logger/bench"
+	recomp "tipoff/logger/recompute"
 	"tipoff/logger/sheet"
 )
 
@@ -206,7 +207,16 @@ func verify(_ context.Context, e *env, args []string) error {
 			bad = append(bad, fmt.Errorf("%s: %w", entry.ID, err))
 			continue
 		}
-		fmt.Fprintf(e.out, "%s: whole\n", entry.ID)
+		n, err := recomp.Verify(entry.Dir)
+		if err != nil {
+			bad = append(bad, fmt.Errorf("%s: %w", entry.ID, err))
+			continue
+		}
+		fmt.Fprintf(e.out, "%s: whole", entry.ID)
+		if n > 0 {
+			fmt.Fprintf(e.out, ", with %d recomputed", n)
+		}
+		fmt.Fprintln(e.out)
 	}
 	return errors.Join(bad...)
 }

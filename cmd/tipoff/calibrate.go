@@ -2,11 +2,11 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -28,9 +28,6 @@ import (
 	"tipoff/logger/sampler"
 )
 
-// certificatesDir is the folder of certificates in the store.
-const certificatesDir = "certificates"
-
 // calibrate guides the calibration of one channel in the terminal.
 func calibrate(ctx context.Context, e *env, args []string) error {
 	return calibrateFrom(ctx, e, args, os.Stdin)
@@ -50,7 +47,9 @@ type calibration struct {
 	patience time.Duration
 	next     time.Duration
 	picture  string
-	store    string
+	store    string        // folder of certificates
+	runs     string        // folder of the bench's files, with its runs
+	ownLag   time.Duration // of bench.toml
 }
 
 func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) error {
@@ -58,7 +57,8 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	benchFile := fs.String("bench", "/etc/tipoff/bench.toml", "the bench's description")
 	emulated := fs.Bool("emulated", false, "rehearse on the demo's emulated bench")
 	speed := fs.Float64("speed", 1, "with --emulated: bench seconds per real second, 0.1 to 100000")
-	against := fs.String("against", "", "one or more of ice, boiling, thermometer, atmosphere, base, utube, clamp, with commas")
+	against := fs.String("against", "", "one or more of ice, boiling, thermometer, atmosphere, base, utube, clamp, with commas; or step, or run, for the time constant of a thermocouple")
+	lagFrom := fs.String("lag-from", "", "find the time constant in the record of this run (or runs, with commas); no device is touched")
 	who := fs.String("who", os.Getenv("USER"), "who calibrates")
 	instrument := fs.String("reference-instrument", "", "name of the reference instrument")
 	serial := fs.String("reference-serial", "", "its serial number")
@@ -93,18 +93,19 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	if err != nil {
 		return err
 	}
-	c := &calibration{out: e.out, patience: *patience, picture: *picture, store: cfg.Store.Directory}
+	c := &calibration{out: e.out, patience: *patience, picture: *picture, runs: cfg.Store.Directory}
 	if *dir != "" {
-		c.store = *dir
+		c.runs = *dir
 	}
-	c.store = filepath.Join(c.store, certificatesDir)
+	c.store = filepath.Join(c.runs, bench.CertificatesDir)
 	o := procedures.Options{
 		Channel: ch.Name, Role: ch.Role, Who: *who, Note: *note, Kind: certificate.Kind(*kind), Months: *months,
 		Logarithmic: ch.Calibration.Kind == chain.SpecLogLinear || ch.Calibration.Kind == chain.SpecTable,
 		Instrument:  certificate.Instrument{Name: *instrument, Serial: *serial},
 	}
-	if o.Kind != "" && !slices.Contains(certificate.KindsOf(ch.Role.String()), o.Kind) {
-		return input(fmt.Errorf("flag --kind: found %q; allowed for a %s channel: %v", *kind, ch.Role, certificate.KindsOf(ch.Role.String())))
+	kinds := slices.DeleteFunc(certificate.KindsOf(ch.Role.String()), func(k certificate.Kind) bool { return k == certificate.TimeConstant })
+	if o.Kind != "" && !slices.Contains(kinds, o.Kind) {
+		return input(fmt.Errorf("flag --kind: found %q; allowed for a %s channel: %v", *kind, ch.Role, kinds))
 	}
 	if *limit != "" {
 		if o.Instrument.Limit, o.Instrument.Fraction, err = procedures.ParseLimit(*limit, ch.Role); err != nil {
@@ -123,8 +124,16 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	if o.Previous, trouble = certificate.Latest(c.store, ch.Name); trouble != nil {
 		fmt.Fprintf(e.err, "notice: %v\n", trouble)
 	}
+	// A file that cannot be read has been told of.
+	o.PreviousLag, _ = certificate.LatestLag(c.store, ch.Name)
+	c.ownLag = ch.Calibration.Params.Lag
 	ways := strings.Split(*against, ",")
-	if *against == "" {
+	switch {
+	case *lagFrom != "" && *against != "":
+		return input(errors.New("flag --lag-from: found beside --against; allowed: one or the other"))
+	case *lagFrom != "":
+		ways = []string{"run"}
+	case *against == "":
 		ways = usualWay(ch.Role)
 	}
 	for i, w := range ways { // before anything is touched
@@ -132,9 +141,15 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 		if c.session, err = procedures.New(o, ways[i]); err != nil {
 			return input(err)
 		}
+		if c.session.Procedure().Lag && len(ways) > 1 {
+			return input(fmt.Errorf("flag --against: found %s beside other ways; allowed: alone, as a time constant has a certificate of its own", ways[i]))
+		}
 	}
 	if c.session, err = procedures.New(o, ways[0]); err != nil {
 		return input(err)
+	}
+	if *lagFrom != "" {
+		return c.fromRuns(ctx, strings.Split(*lagFrom, ","), in)
 	}
 	return c.open(ctx, cfg, ch, *emulated, *speed, ways, in)
 }
@@ -183,7 +198,7 @@ func usualWay(r frame.Role) []string {
 func (c *calibration) open(ctx context.Context, cfg *config.Bench, ch config.Channel, emulated bool, speed float64, ways []string, in io.Reader) error {
 	one := *cfg
 	// Without a store no certificate is found, so none is applied to what is read.
-	one.Channels, one.Sounder, one.Store.Directory = []config.Channel{ch}, nil, ""
+	one.Channels, one.Sounders, one.Store.Directory = []config.Channel{ch}, nil, ""
 	var ports drivers.Ports = &host.Ports{}
 	c.clock = clock.System{}
 	if emulated {
@@ -242,7 +257,7 @@ func (c *calibration) tick(ctx context.Context) error {
 	c.frame.Seq++
 	c.sampler.Collect(c.next, &c.frame)
 	r := &c.frame.Readings[0]
-	c.session.Step(c.next, r.Value, r.Raw)
+	c.session.Step(c.next, r)
 	return nil
 }
 
@@ -255,6 +270,11 @@ func (c *calibration) settle(ctx context.Context) error {
 			return err
 		}
 		st, now := c.session.State(), c.clock.Now()
+		if c.rehearse != nil && st.Ready {
+			if words := c.rehearse.step(); words != "" {
+				fmt.Fprintf(c.out, "%6.0f s  %s\n%s\n", (now - begin).Seconds(), st, words)
+			}
+		}
 		if st.Settled {
 			fmt.Fprintf(c.out, "%6.0f s  %s\n", (now - begin).Seconds(), st)
 			return nil
@@ -350,7 +370,7 @@ func (c *calibration) points(ctx context.Context, all bool) error {
 			return nil
 		case "u":
 			c.session.Undo()
-			fmt.Fprintf(c.out, "undone; %d points\n", len(c.session.Points()))
+			fmt.Fprintf(c.out, "undone; %d left\n", c.session.Taken())
 			goto again
 		}
 	}
@@ -360,6 +380,9 @@ func (c *calibration) points(ctx context.Context, all bool) error {
 func (c *calibration) point(ctx context.Context, p procedures.Procedure) error {
 	if c.rehearse != nil {
 		fmt.Fprintln(c.out, c.rehearse.set(p.Name))
+	}
+	if p.Recorded {
+		return c.askRun(ctx, p)
 	}
 	c.session.Restart() // what was read before belongs to the setting before
 	for {
@@ -374,27 +397,36 @@ func (c *calibration) point(ctx context.Context, p procedures.Procedure) error {
 			}
 			answers[a.Key] = strings.Trim(text, `"`)
 		}
-		if _, err := c.session.Take(answers); err != nil {
+		if err := c.session.Take(answers); err != nil {
 			fmt.Fprintf(c.out, "not taken: %v\n", err)
 			if len(p.Asks) > 0 {
 				continue
 			}
 			return err
 		}
-		fmt.Fprintf(c.out, "point %d taken\n", len(c.session.Points()))
+		word := "point"
+		if p.Lag {
+			word = "trial"
+		}
+		fmt.Fprintf(c.out, "%s %d taken\n", word, c.session.Taken())
 		return nil
 	}
 }
 
 // keep shows the result and writes the certificate if the user wants it.
 func (c *calibration) keep(ctx context.Context, cert *certificate.Certificate) error {
+	return c.keepIf(cert, func(question string) (string, error) { return c.ask(ctx, question) })
+}
+
+func (c *calibration) keepIf(cert *certificate.Certificate, ask func(question string) (string, error)) error {
 	fmt.Fprintf(c.out, "\n%s", procedures.Table(cert))
 	if c.picture != "" {
 		if err := c.draw(cert); err != nil {
 			return err
 		}
+		fmt.Fprintf(c.out, "picture: %s\n", c.picture)
 	}
-	answer, err := c.ask(ctx, "Keep this calibration? yes or no")
+	answer, err := ask("Keep this calibration? yes or no")
 	if err != nil {
 		return err
 	}
@@ -402,11 +434,19 @@ func (c *calibration) keep(ctx context.Context, cert *certificate.Certificate) e
 		fmt.Fprintln(c.out, "not kept")
 		return nil
 	}
-	path, err := certificate.Write(c.store, *cert)
+	var picture bytes.Buffer
+	if err := c.session.Picture(&picture, procedures.SVG, cert); err != nil {
+		return err
+	}
+	path, err := procedures.Keep(c.store, *cert, picture.Bytes())
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(c.out, "certificate: %s\nIt is in force from the next start of tipoff serve on.\n", path)
+	fmt.Fprintf(c.out, "certificate: %s\npicture: %s\n", path, strings.TrimSuffix(path, ".toml")+".svg")
+	if cert.IsLag() && c.ownLag > 0 {
+		fmt.Fprintf(c.out, "Its %.2f s go before the lag of %.2f s in bench.toml.\n", cert.Lag.Tau, c.ownLag.Seconds())
+	}
+	fmt.Fprintln(c.out, "A daemon that runs on this store takes it into force within a second, or after the run that it is recording.")
 	return nil
 }
 
@@ -416,16 +456,5 @@ func (c *calibration) draw(cert *certificate.Certificate) (err error) {
 		return input(fmt.Errorf("drawing the calibration: %w", err))
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	return procedures.Picture(f, strings.TrimPrefix(filepath.Ext(c.picture), "."), cert, c.session.Options().Previous)
-}
-
-// approach is an exponential on its way from one value to another.
-type approach struct {
-	from, to float64
-	since    time.Duration
-	lag      float64 // time constant, s
-}
-
-func (a *approach) at(t time.Duration) float64 {
-	return a.to + (a.from-a.to)*math.Exp(-max(0, (t-a.since).Seconds())/a.lag)
+	return c.session.Picture(f, strings.TrimPrefix(filepath.Ext(c.picture), "."), cert)
 }

@@ -22,7 +22,8 @@ type rehearsal struct {
 	clock clock.Clock
 	role  frame.Role
 	value approach
-	count int // points set so far
+	count int  // points set so far
+	cold  bool // the junction waits for a step
 }
 
 // How far the emulated sensors are off: invented.
@@ -34,6 +35,9 @@ const (
 	rehearsedSpan   = 0.99  // diaphragm gauge
 	rehearsedRatio  = 0.98  // current transformer
 	rehearsedRoom   = 100300.0
+	rehearsedRest   = 22.0 // °C, junction in the air
+	rehearsedHot    = 88.0 // °C, of the glass that it is put on
+	rehearsedTau    = 2.4  // s, of the junction on glass; in air and baths it is 6 s
 )
 
 // newRehearsal makes the demo's board with the channel's input led by the
@@ -93,11 +97,44 @@ func (r *rehearsal) set(procedure string) string {
 		p, _ := physics.UTube(0.05*n, 22, physics.Point{}) // within the U-tube's range
 		to = p.X
 		words = fmt.Sprintf("the U-tube, pumped out behind (vacuum), shows %g mm; the oil is at 22 °C", 50*n)
+	case stepProcedure:
+		to, r.cold = rehearsedRest, true
+		words = "the junction hangs in the room's air"
 	case "clamp":
 		to = 0.1 * n
 		words = fmt.Sprintf("the clamp meter shows %g mA", 100*n)
 	}
-	now := r.clock.Now()
-	r.value = approach{from: r.value.at(now), to: to, since: now, lag: r.value.lag}
+	r.lead(to, r.value.lag)
 	return "rehearsal: " + words
+}
+
+// stepProcedure is the one that step makes a step for.
+const stepProcedure = "step"
+
+// step puts the junction that rests in the air on hot glass; "" if that is not
+// what is being rehearsed.
+func (r *rehearsal) step() string {
+	if !r.cold {
+		return ""
+	}
+	r.cold = false
+	r.lead(rehearsedHot, rehearsedTau)
+	return "rehearsal: the junction is put on warm glass"
+}
+
+// lead leads the input to another value.
+func (r *rehearsal) lead(to, lag float64) {
+	now := r.clock.Now()
+	r.value = approach{from: r.value.at(now), to: to, since: now, lag: lag}
+}
+
+// approach is an exponential on its way from one value to another.
+type approach struct {
+	from, to float64
+	since    time.Duration
+	lag      float64 // time constant, s
+}
+
+func (a *approach) at(t time.Duration) float64 {
+	return a.to + (a.from-a.to)*math.Exp(-max(0, (t-a.since).Seconds())/a.lag)
 }

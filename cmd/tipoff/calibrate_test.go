@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"tipoff/calib/certificate"
+	"tipoff/logger/bench"
 )
 
 // guided runs the verb on the emulated bench with the given answers.
@@ -64,7 +65,7 @@ func TestCalibrateEmulated(t *testing.T) {
 			if err != nil {
 				t.Fatalf("%v\n%s", err, out)
 			}
-			x, err := certificate.Latest(filepath.Join(dir, certificatesDir), c.args[0])
+			x, err := certificate.Latest(filepath.Join(dir, bench.CertificatesDir), c.args[0])
 			if err != nil || x == nil {
 				t.Fatalf("no certificate (%v)\n%s", err, out)
 			}
@@ -94,7 +95,7 @@ func TestCalibrateAgain(t *testing.T) {
 	if data, err := os.ReadFile(picture); err != nil || !bytes.Contains(data, []byte("<svg")) {
 		t.Errorf("picture: %v", err)
 	}
-	if all, err := certificate.All(filepath.Join(dir, certificatesDir), "glass"); err != nil || len(all) != 2 {
+	if all, err := certificate.All(filepath.Join(dir, bench.CertificatesDir), "glass"); err != nil || len(all) != 2 {
 		t.Errorf("%d certificates (%v)", len(all), err)
 	}
 }
@@ -136,7 +137,7 @@ func TestCalibrateRefuses(t *testing.T) {
 			if !errors.As(err, &wrong) && c.want != "input ended" && !strings.HasPrefix(c.want, "has not") {
 				t.Errorf("%v is not told apart as the user's to correct", err)
 			}
-			if _, err := os.Stat(filepath.Join(dir, certificatesDir)); !os.IsNotExist(err) {
+			if _, err := os.Stat(filepath.Join(dir, bench.CertificatesDir)); !os.IsNotExist(err) {
 				t.Error("a certificate was written")
 			}
 		})

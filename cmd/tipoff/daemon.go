@@ -15,6 +15,7 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 	"golang.org/x/sync/errgroup"
 
+	"tipoff/calib/certificate"
 	"tipoff/drivers"
 	"tipoff/drivers/buzzer"
 	"tipoff/drivers/clock"
@@ -94,12 +95,11 @@ func (d *station) open() error {
 		}
 		d.parts = p
 	}
-	sounder, sounderErr := openSounder(d.cfg.Sounder, d.ports)
 	var err error
 	d.bench, err = bench.New(bench.Options{
 		Clock: d.clock, Name: d.cfg.Name, Layout: d.parts.Layout, Devices: d.parts.Devices, Chains: d.parts.Chains,
-		Certificates: d.parts.Certificates, Wrong: d.parts.Wrong,
-		Sounder: sounder, SounderError: sounderErr, Directory: d.cfg.Store.Directory,
+		Calibrations: d.parts.Calibrations, OnCalibrated: d.calibrated,
+		Outputs: outputs(d.cfg.Sounders, d.ports), Directory: d.cfg.Store.Directory,
 		Envelope: bench.PlantOf(d.cfg), BenchText: string(d.text),
 		Version: version(), Speed: d.speed, Emulated: d.emulated, Log: d.log,
 		Patient: d.patient, Whole: d.whole, OnClosed: d.makeSheet, OnFrame: d.frame,
@@ -113,7 +113,11 @@ func (d *station) open() error {
 	d.desk = deskpage.NewDesk(filepath.Join(d.cfg.Store.Directory, bench.CertificatesDir), d.parts.Desk, func() time.Time {
 		wall, _ := d.clock.Wall()
 		return wall
+	}, func(name string) (string, error) {
+		run, err := d.bench.Archive().Find(name)
+		return run.Dir, err
 	})
+	d.parts.Calibrations.Each(d.desk.Applied)
 	if d.listener, err = net.Listen("tcp", d.cfg.Page.Listen); err != nil {
 		return input(fmt.Errorf("opening the page's address %q: %w", d.cfg.Page.Listen, err))
 	}
@@ -123,6 +127,13 @@ func (d *station) open() error {
 		}
 	}
 	return nil
+}
+
+// calibrated is called when another certificate comes into force.
+func (d *station) calibrated(channel string, applied *certificate.Certificate) {
+	if d.desk != nil {
+		d.desk.Applied(channel, applied)
+	}
 }
 
 // frame is called after each frame.
@@ -135,12 +146,23 @@ func (d *station) frame(at time.Duration) {
 	}
 }
 
-// openSounder opens the alarm's output. One that is not there now may come with
+// outputs are the alarm's outputs, each opened by itself.
+func outputs(cfg []config.Sounder, ports drivers.Ports) (all []bench.Output) {
+	for i := range cfg {
+		where := cfg[i].Line
+		if cfg[i].Driver == "speaker" {
+			where = cfg[i].Device
+		}
+		all = append(all, bench.Output{Name: cfg[i].Driver + " on " + where, Open: func() (drivers.Sounder, error) {
+			return openSounder(&cfg[i], ports)
+		}})
+	}
+	return all
+}
+
+// openSounder opens one of the alarm's outputs. One that is not there now may come with
 // an error beside it and try again by itself.
 func openSounder(cfg *config.Sounder, ports drivers.Ports) (drivers.Sounder, error) {
-	if cfg == nil {
-		return nil, nil
-	}
 	// A nil *Dev must not become a non-nil interface.
 	switch cfg.Driver {
 	case "speaker":
@@ -156,7 +178,7 @@ func openSounder(cfg *config.Sounder, ports drivers.Ports) (drivers.Sounder, err
 		}
 		return dev, nil
 	}
-	dev, err := buzzer.Open(ports, cfg.Line, cfg.ActiveLow)
+	dev, err := buzzer.Open(ports, buzzer.Options{Line: cfg.Line, ActiveLow: cfg.ActiveLow, Steady: cfg.Steady, Tone: cfg.Tone})
 	if err != nil {
 		return nil, err
 	}

@@ -42,6 +42,7 @@ func verbs() []verb {
 	return []verb{
 		{"demo", "", "run everything on an emulated bench", demo},
 		{"serve", "--bench bench.toml", "record on the bench that the file describes", serve},
+		{"probe", "", "look at what is connected and how to wire it, try the buzzer, write a first bench.toml", probeVerb},
 		{"check", "FILE…", "check a bench.toml or tube cards and say what they mean", check},
 		{"import", "TRACE.csv", "record a trace into the archive as a run", importTrace},
 		{"replay", "FILE", "play a trace or a recorded run on the bench page", replay},
@@ -54,6 +55,7 @@ func verbs() []verb {
 		{"calibrate", "CHANNEL", "calibrate a channel against a reference", calibrate},
 		{"recompute", "RUN…", "apply another calibration to recorded runs", recompute},
 		{"limits", "CARD.toml", "print the limits for a tube, each with its reason", limits},
+		{"rehearse", "CARD.toml", "predict a tube's run before it is hung, as a table and a chart", rehearse},
 		{"verify", "RUN…", "check recorded runs against their checksums", verify},
 		{"version", "", "print the version", func(_ context.Context, e *env, _ []string) error {
 			_, err := fmt.Fprintln(e.out, version())

@@ -159,7 +159,7 @@ func (e *env) traceStation(t *trace.Trace, wall time.Time, speed float64, benchF
 			return nil, err
 		}
 	}
-	cfg.Sounder, cfg.Forward, cfg.Page.Listen = nil, nil, ""
+	cfg.Sounders, cfg.Forward, cfg.Page.Listen = nil, nil, ""
 	if card != "" { // before anything is written
 		if _, err := readCard(card); err != nil {
 			return nil, err

@@ -73,6 +73,7 @@ func BenchAlarms() []Definition {
 		{
 			ID: CalibrationDue, Title: "A calibration is overdue or drifts", Priority: Low,
 			Response: "Calibrate the channel that the page names before values that matter are taken with it.",
+			OnDelay:  3 * time.Second, OffDelay: time.Second,
 		},
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"tipoff/drivers"
 	"tipoff/logger/alarm"
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
@@ -109,13 +110,26 @@ func (b *Bench) raise(at time.Duration) {
 	// do something about it now.
 	b.alarms.Set(w.recording, b.health.Present(b.kinds.DiskFailing), at, alarm.Detail{})
 	b.alarms.Set(w.sounder, b.health.Present(b.kinds.SounderSilent), at, alarm.Detail{})
-	b.alarms.Set(w.calibration, b.health.Present(b.kinds.CalibrationOverdue), at, alarm.Detail{})
+	b.alarms.Set(w.calibration, b.health.Present(b.kinds.CalibrationOverdue) || b.health.Present(b.kinds.CalibrationDrifting) ||
+		b.health.Present(b.kinds.CertificateUnusable), at, alarm.Detail{})
 	b.alarms.Step(at)
 	b.sound.set(b.alarms.Pattern(), at)
-	if err := b.sound.failure(); err != nil {
-		b.health.Set(b.kinds.SounderSilent, b.sound.name(), "", err.Error(), "check the sounder's line and wiring; watch the page meanwhile", at)
-	} else if b.sound.out != nil {
-		b.health.Clear(b.kinds.SounderSilent, b.sound.name(), at)
+	b.tellSounders(at)
+}
+
+// tellSounders tells of each output that does not work.
+func (b *Bench) tellSounders(at time.Duration) {
+	for _, o := range b.sound.outs {
+		err := o.failure(at)
+		if err == nil {
+			b.health.Clear(b.kinds.SounderSilent, o.Name, at)
+			continue
+		}
+		hint := drivers.HintOf(err)
+		if hint == "" {
+			hint = "check the sounder's line and wiring; watch the page meanwhile"
+		}
+		b.health.Set(b.kinds.SounderSilent, o.Name, "", drivers.Cause(err), hint, at)
 	}
 }
 

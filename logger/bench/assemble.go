@@ -2,10 +2,8 @@ package bench
 
 import (
 	"fmt"
-	"path/filepath"
 	"time"
 
-	"tipoff/calib/certificate"
 	"tipoff/calib/chain"
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
@@ -25,16 +23,11 @@ type Parts struct {
 	Layout  *frame.Layout
 	Devices []sampler.Device
 	Chains  []chain.Chain
-	// Certificates holds the certificate in force for each channel, nil where
-	// there is none; Desk is the channels as calibrations at the bench see them.
-	Certificates []*certificate.Certificate
+	// Calibrations are the certificates in force; Desk is the channels as
+	// calibrations at the bench see them. Both nil where nothing is calibrated.
+	Calibrations *Calibrations
 	Desk         []calibrate.Channel
-	// Wrong is what kept certificates from being used.
-	Wrong []error
 }
-
-// CertificatesDir is where certificates are in the folder of a bench.
-const CertificatesDir = "certificates"
 
 // FromConfig opens the devices that bench.toml names. Nothing is touched yet:
 // a device that is not there does not stop the start.
@@ -45,7 +38,10 @@ func FromConfig(cfg *config.Bench, known []drivers.Driver, ports drivers.Ports, 
 	}
 	channels := make([]frame.Channel, len(cfg.Channels))
 	for i, ch := range cfg.Channels {
-		channels[i] = frame.Channel{Name: ch.Name, Role: ch.Role, Driver: ch.Driver, Input: ch.Input, Optional: !ch.Required}
+		channels[i] = frame.Channel{Name: ch.Name, Role: ch.Role, Driver: ch.Driver, Input: ch.Input, Optional: !ch.Required, Purpose: ch.Purpose}
+		if ch.Role == frame.Pressure {
+			channels[i].Range = ch.Calibration.Range()
+		}
 	}
 	p := &Parts{Chains: make([]chain.Chain, len(channels))}
 	for _, d := range cfg.Devices() {
@@ -68,35 +64,8 @@ func FromConfig(cfg *config.Bench, known []drivers.Driver, ports drivers.Ports, 
 		}
 	}
 	p.Layout = frame.NewLayout(frameInterval, channels)
-	p.certify(cfg, c)
+	p.certify(cfg, c.Wall)
 	return p, nil
-}
-
-// certify puts the certificates in force behind the chains of their channels.
-func (p *Parts) certify(cfg *config.Bench, c clock.Clock) {
-	p.Certificates = make([]*certificate.Certificate, len(p.Chains))
-	for i, ch := range cfg.Channels {
-		d := calibrate.Channel{Name: ch.Name, Role: ch.Role}
-		switch ch.Calibration.Kind {
-		case chain.SpecLogLinear, chain.SpecTable:
-			d.Logarithmic = true
-		}
-		if cfg.Store.Directory != "" {
-			cert, err := certificate.Latest(filepath.Join(cfg.Store.Directory, CertificatesDir), ch.Name)
-			if err != nil {
-				p.Wrong = append(p.Wrong, fmt.Errorf("channel %s: %w", ch.Name, err))
-			}
-			switch {
-			case cert == nil:
-			case cert.Role != ch.Role.String():
-				p.Wrong = append(p.Wrong, fmt.Errorf("channel %s: its certificate is of a channel of role %s", ch.Name, cert.Role))
-			default:
-				p.Chains[i] = certificate.Correct(p.Chains[i], *cert, c.Wall)
-				p.Certificates[i], d.Applied = cert, cert
-			}
-		}
-		p.Desk = append(p.Desk, d)
-	}
 }
 
 // FromSource makes a bench of one source whose inputs are named for their
@@ -124,6 +93,9 @@ func FromSource(src drivers.Source, driver string, interval time.Duration) (*Par
 	}
 	if err := p.add(src, src.String(), index, channels, spec, 50); err != nil {
 		return nil, err
+	}
+	for i := range p.Devices {
+		p.Devices[i].Recorded = true
 	}
 	p.Layout = frame.NewLayout(interval, channels)
 	return p, nil

@@ -17,7 +17,6 @@ import (
 	"tipoff/calib/certificate"
 	"tipoff/calib/chain"
 	"tipoff/calib/gauge"
-	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/logger/alarm"
 	"tipoff/logger/archive"
@@ -49,12 +48,13 @@ type Options struct {
 	Layout  *frame.Layout
 	Devices []sampler.Device
 	Chains  []chain.Chain // one for each channel of the layout
-	// Certificates holds what is in force for each channel; nil: none.
-	Certificates []*certificate.Certificate
-	Wrong        []error         // what kept certificates from being used
-	Sounder      drivers.Sounder // nil: there is none
-	// SounderError is why the sounder that bench.toml names is not there.
-	SounderError error
+	// Calibrations are the certificates in force; nil: there are none. The bench
+	// follows their folder.
+	Calibrations *Calibrations
+	// OnCalibrated is called when another certificate comes into force for a
+	// channel (nil: none is), on the engine's goroutine; nil: none.
+	OnCalibrated func(channel string, applied *certificate.Certificate)
+	Outputs      []Output       // what makes alarms heard and seen; none: the page only
 	Directory    string         // where runs are kept; made if it is not there
 	Envelope     envelope.Bench // what is known of the plant
 	BenchText    string         // bench.toml as it was, kept with each run
@@ -104,6 +104,7 @@ type Bench struct {
 	foresight *envelope.Foresight
 	alarms    *alarm.Manager
 	watch     watch
+	contacts  []contact
 	run       run
 	pre       []kept // ring of the last preRoll
 	preNext   int
@@ -114,6 +115,8 @@ type Bench struct {
 	present   []envelope.Present
 	gas       gauge.Gas
 	wallOK    bool
+	vented    []vented // of each channel
+	adoptions []string // what has come into force since the last run began
 	closing   sync.WaitGroup
 }
 
@@ -144,6 +147,7 @@ func New(opt Options) (*Bench, error) {
 		pre:      make([]kept, 0, max(1, int(preRoll/opt.Layout.Interval))),
 		history:  make([]status.Point, max(1, int(historyLen/opt.Layout.Interval))),
 		channels: make([]status.Channel, len(opt.Layout.Channels)),
+		vented:   make([]vented, len(opt.Layout.Channels)),
 		present:  make([]envelope.Present, 0, 32),
 	}
 	b.health = health.New(b.kinds.All())
@@ -153,8 +157,9 @@ func New(opt Options) (*Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	b.sound = newSound(opt.Sounder, opt.Clock)
+	b.sound = newSound(opt.Outputs, opt.Clock)
 	b.watch = newWatch(opt.Layout, b.alarms)
+	b.contacts = newContacts(opt.Layout)
 	b.alarms.OnChange(b.alarmChanged)
 	closed, err := arch.Recover("")
 	if err != nil {
@@ -165,18 +170,10 @@ func New(opt Options) (*Bench, error) {
 		b.log.Warn("a run was interrupted; what had been recorded is kept", "run", m.ID)
 		b.afterClose(arch.RunDir(m.ID))
 	}
-	for _, err := range opt.Wrong {
-		b.health.Set(b.kinds.CalibrationOverdue, "certificates", "", err.Error(),
-			"the data sheet's limits are used instead; correct or replace the certificate", opt.Clock.Now())
+	if opt.Calibrations != nil {
+		b.tellWrong(opt.Clock.Now())
 	}
-	if opt.SounderError != nil {
-		subject := b.sound.name()
-		if subject == "" {
-			subject = "sounder"
-		}
-		b.health.Set(b.kinds.SounderSilent, subject, "", opt.SounderError.Error(),
-			"check the sounder's line in bench.toml; watch the page meanwhile", opt.Clock.Now())
-	}
+	b.tellSounders(opt.Clock.Now())
 	b.useNextCard()
 	return b, nil
 }
@@ -264,6 +261,7 @@ func (b *Bench) step(at time.Duration, late bool) {
 		b.counters.LateFrames++
 	}
 	b.sampler.Collect(at, f)
+	b.followContacts(at)
 	b.obs = phase.Observe(b.opt.Layout, f)
 	b.state = b.tracker.Step(b.obs)
 	b.followRun()
@@ -279,26 +277,34 @@ func (b *Bench) step(at time.Duration, late bool) {
 	b.remember()
 	b.followGas()
 	b.checkClock(at)
+	b.followCertificates(at)
 	b.checkCertificates(at)
 	b.health.Step(at)
 }
 
-// followGas tells heat-conduction gauges what they see: air and water vapour
-// until the rare gas comes in, then the card's gas.
+// followGas tells heat-conduction gauges what they see.
 func (b *Bench) followGas() {
-	gas := gauge.Air
-	switch b.state.Phase {
-	case phase.Flush, phase.Fill, phase.TipOff, phase.Age:
-		gas = gasOf(b.card.Gas)
-	}
-	if gas != b.gas {
+	if gas := GasIn(b.state.Phase, GasOf(b.card.Gas)); gas != b.gas {
 		b.gas = gas
 		b.sampler.SetGas(gas)
 	}
 }
 
-// gasOf is what a gauge sees of a card's gas; a mixture has no single factor.
-func gasOf(name string) gauge.Gas {
+// GasIn is what a heat-conduction gauge sees in a phase: air while the manifold
+// is pumped from the atmosphere or let up to it, air and water vapour in unknown
+// shares from drying to the last pumping, the card's gas from the first flush on.
+func GasIn(p phase.ID, card gauge.Gas) gauge.Gas {
+	switch p {
+	case phase.LeakTest, phase.Dry, phase.PumpOut, phase.Bombard, phase.Shells, phase.FinalPump, phase.Cool:
+		return gauge.Moist
+	case phase.Flush, phase.Fill, phase.TipOff, phase.Age:
+		return card
+	}
+	return gauge.Air
+}
+
+// GasOf is what a gauge sees of a card's gas; a mixture has no single factor.
+func GasOf(name string) gauge.Gas {
 	if name == "" {
 		return gauge.Mixture
 	}
@@ -346,32 +352,6 @@ func (b *Bench) checkClock(at time.Duration) {
 	}
 	b.health.Set(b.kinds.ClockUnknown, "clock", "", "the board has not been told the time since it started",
 		"connect it to a network with a time server or fit a clock battery; durations are right meanwhile", at)
-}
-
-// checkCertificates tells, once a minute, of calibrations past their date and of
-// such that had moved by more than their uncertainties when they were renewed.
-func (b *Bench) checkCertificates(at time.Duration) {
-	if b.frame.Seq%600 != 1 {
-		return
-	}
-	wall, known := b.opt.Clock.Wall()
-	for i, c := range b.opt.Certificates {
-		if c == nil {
-			continue
-		}
-		name := b.opt.Layout.Channels[i].Name
-		overdue, _ := c.DueIn(wall)
-		switch {
-		case known && overdue:
-			b.health.Set(b.kinds.CalibrationOverdue, name, "", "was due on "+c.Due.Format("2006-01-02"),
-				"run 'tipoff calibrate "+name+"'", at)
-		case c.Drifting:
-			b.health.Set(b.kinds.CalibrationOverdue, name, "", "had moved by more than its uncertainty at the last calibration",
-				"look for the reason and calibrate again soon", at)
-		default:
-			b.health.Clear(b.kinds.CalibrationOverdue, name, at)
-		}
-	}
 }
 
 // useCard makes card the one that limits are computed for.

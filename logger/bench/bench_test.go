@@ -3,6 +3,7 @@ package bench_test
 import (
 	"context"
 	"io/fs"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -58,24 +59,25 @@ func newRig(t testing.TB, seed uint64, opt func(*bench.Options)) *rig {
 	r.board = emulated.NewBoard(r.clock)
 	r.show = plant.NewShow(r.clock, seed)
 	r.wired = r.show.Wire(r.board, plant.DefaultWiring())
-	pin := r.board.AddPin(cfg.Sounder.Line)
+	pin := r.board.AddPin(cfg.Sounders[0].Line)
 	pin.OnEdge = func(at time.Duration, l gpio.Level) {
 		r.mu.Lock()
 		r.edges = append(r.edges, edge{at, bool(l)})
 		r.mu.Unlock()
 	}
+	cfg.Store.Directory = r.dir
 	parts, err := bench.FromConfig(cfg, registry.All(), r.board, r.clock)
 	if err != nil {
 		t.Fatal(err)
 	}
-	sounder, err := buzzer.Open(r.board, cfg.Sounder.Line, false)
+	sounder, err := buzzer.Open(r.board, buzzer.Options{Line: cfg.Sounders[0].Line})
 	if err != nil {
 		t.Fatal(err)
 	}
 	o := bench.Options{
 		Clock: r.clock, Name: cfg.Name, Layout: parts.Layout, Devices: parts.Devices, Chains: parts.Chains,
-		Sounder: sounder, Directory: r.dir, Envelope: bench.PlantOf(cfg), BenchText: string(text),
-		Version: "test", Speed: 1, Emulated: true, Patient: true,
+		Outputs: []bench.Output{bench.Opened(sounder)}, Directory: r.dir, Envelope: bench.PlantOf(cfg), BenchText: string(text),
+		Version: "test", Speed: 1, Emulated: true, Patient: true, Calibrations: parts.Calibrations,
 		OnClosed: func(dir string) {
 			r.mu.Lock()
 			r.closed = append(r.closed, dir)
@@ -133,6 +135,13 @@ func TestRunRecordsItself(t *testing.T) {
 	if err := journal.Verify(r.closed[0]); err != nil {
 		t.Error(err)
 	}
+	// 4000 samples a second by bench.toml; the emulated bus spaces them to the
+	// nanosecond, batch after batch.
+	if len(m.Sampling) != 1 || m.Sampling[0].Channel != "bombarder" || math.Abs(m.Sampling[0].SpacingUS-250) > 2.5 ||
+		!(m.Sampling[0].JitterUS < 25) || m.Sampling[0].Samples < 100000 {
+		t.Errorf("how the waveform was sampled: %+v", m.Sampling)
+	}
+	t.Logf("sampling: %+v", m.Sampling)
 	var phases []string
 	frames := 0
 	read(t, r.closed[0], func(rec *journal.Record) {

@@ -2,7 +2,7 @@ package bench
 
 import (
 	"fmt"
-	"strings"
+	"math"
 	"time"
 
 	"tipoff/logger/journal"
@@ -62,11 +62,15 @@ func (b *Bench) startRun(from time.Duration) {
 	start := wall.Add(from - at)
 	id, err := b.archive.NewID(start, trusted, b.bootID)
 	if err == nil {
+		calibration := ""
+		if b.opt.Calibrations != nil {
+			calibration = b.opt.Calibrations.text()
+		}
 		meta := journal.Meta{
 			ID: id, BenchName: b.opt.Name, Tube: b.card.Name, Job: b.card.Job,
 			Software: b.opt.Version, BootID: b.bootID,
 			Started: journal.At(from, start, trusted),
-			Card:    b.cardText, Bench: b.opt.BenchText, Calibration: b.certificates(),
+			Card:    b.cardText, Bench: b.opt.BenchText, Calibration: calibration,
 		}
 		b.run.writer, err = journal.Create(b.archive.RunDir(id), meta, b.opt.Layout, journal.Options{
 			Patient:     b.opt.Patient,
@@ -85,7 +89,9 @@ func (b *Bench) startRun(from time.Duration) {
 	}
 	b.run.openErr = nil
 	b.run.id, b.run.started, b.run.filled = id, from, false
+	b.sampler.ResetSpacing()
 	b.log.Info("run started", "run", id, "tube", b.card.Name)
+	b.tellAdoptions(at)
 	for i := range b.pre {
 		k := &b.pre[(b.preNext+i)%len(b.pre)]
 		if k.frame.At >= from {
@@ -118,17 +124,30 @@ func (b *Bench) endRun(outcome journal.Outcome) {
 	}
 	wall, trusted := b.opt.Clock.Wall()
 	ended := journal.At(b.frame.At, wall, trusted)
+	sampling := b.sampling()
 	b.run = run{}
 	b.log.Info("run ended", "run", id, "outcome", string(outcome))
 	b.useNextCard()
 	b.closing.Go(func() {
-		err := w.Seal(func(m *journal.Meta) { m.Outcome, m.Ended = outcome, ended })
+		err := w.Seal(func(m *journal.Meta) { m.Outcome, m.Ended, m.Sampling = outcome, ended, sampling })
 		if err != nil {
 			b.diskTrouble(fmt.Errorf("sealing run %s: %w", id, err))
 			return
 		}
 		b.afterClose(dir)
 	})
+}
+
+// sampling is how evenly the waveforms of the run were sampled.
+func (b *Bench) sampling() (all []journal.Sampling) {
+	us := func(d time.Duration) float64 { return math.Round(d.Seconds()*1e8) / 100 }
+	for i := range b.opt.Layout.Channels {
+		if s, ok := b.sampler.Spacing(i); ok {
+			all = append(all, journal.Sampling{Channel: b.opt.Layout.Channels[i].Name, Samples: int64(s.Samples),
+				SpacingUS: us(s.Mean), JitterUS: us(s.Jitter), WorstUS: us(s.Worst)})
+		}
+	}
+	return all
 }
 
 // finish closes the run being recorded at the end of the bench's life. b.mu is
@@ -161,16 +180,4 @@ func (b *Bench) diskTrouble(err error) {
 
 func (b *Bench) diskWell() {
 	b.health.Clear(b.kinds.DiskFailing, b.opt.Directory, b.opt.Clock.Now())
-}
-
-// certificates is the text of all certificates in force, one after the other, as
-// recompute reads them back.
-func (b *Bench) certificates() string {
-	var text strings.Builder
-	for _, c := range b.opt.Certificates {
-		if c != nil {
-			text.Write(c.Encode())
-		}
-	}
-	return text.String()
 }

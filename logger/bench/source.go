@@ -48,11 +48,7 @@ func (b *Bench) Snapshot() *status.Snapshot {
 		})
 	}
 	b.sampler.Stats(s.Channels)
-	for i, c := range b.opt.Certificates {
-		if c != nil {
-			s.Channels[i].Due, s.Channels[i].Drifting = c.Due, c.Drifting
-		}
-	}
+	b.calibrationStatus(s.Channels)
 	if b.run.writer != nil {
 		st := b.run.writer.Stats()
 		s.Counters.JournalBytes += uint64(st.Bytes)
@@ -92,12 +88,10 @@ func (b *Bench) Acknowledge(id string) error {
 	defer b.mu.Unlock()
 	now := b.frame.At
 	if id == "" {
-		for _, a := range b.alarms.Active(nil) {
-			if err := b.alarms.Acknowledge(a.Definition.ID, now); err != nil {
-				return err
-			}
-		}
-	} else if err := b.alarms.Acknowledge(id, now); err != nil {
+		b.acknowledgeAll(now)
+		return nil
+	}
+	if err := b.alarms.Acknowledge(id, now); err != nil {
 		return err
 	}
 	b.sound.set(b.alarms.Pattern(), now)

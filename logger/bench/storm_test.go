@@ -177,7 +177,7 @@ func TestStorm(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sounder, err := buzzer.Open(board, "GPIO18", false)
+	sounder, err := buzzer.Open(board, buzzer.Options{Line: "GPIO18"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -187,7 +187,7 @@ func TestStorm(t *testing.T) {
 	var heard, falseAlarms, silent, wrong, wrongLong, lost, frames int
 	bn, err = bench.New(bench.Options{
 		Clock: c, Name: "bench-1", Layout: parts.Layout, Devices: parts.Devices, Chains: parts.Chains,
-		Sounder: sounder, Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Log: slog.New(log),
+		Outputs: []bench.Output{bench.Opened(sounder)}, Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Log: slog.New(log),
 		OnFrame: func(at time.Duration) {
 			frames++
 			if at%(20*time.Second) == 0 {

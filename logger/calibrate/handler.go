@@ -2,14 +2,18 @@ package calibrate
 
 import (
 	"bytes"
+	"cmp"
 	"embed"
 	"errors"
+	"fmt"
 	"html/template"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"tipoff/calib/certificate"
 	"tipoff/calib/unit"
@@ -125,6 +129,11 @@ func (s *site) start(r *http.Request, i int) error {
 			return err
 		}
 	}
+	if t := strings.TrimSpace(r.PostFormValue("instrument_due")); t != "" {
+		if o.Instrument.Due, err = time.Parse(time.DateOnly, t); err != nil {
+			return fmt.Errorf("due date of the reference instrument: found %.40q; allowed: a date like 2027-03-01", t)
+		}
+	}
 	if o.Room, err = ParseRoom(r.PostFormValue("room")); err != nil {
 		return err
 	}
@@ -144,13 +153,19 @@ func ParseRoom(text string) (float64, error) {
 }
 
 func (s *site) take(r *http.Request, i int) error {
+	recorded := false
+	if err := s.desk.with(i, func(session *Session) error { recorded = session.Procedure().Recorded; return nil }); err != nil {
+		return err
+	}
+	if recorded {
+		return s.desk.takeRun(i, r.PostFormValue("run"))
+	}
 	return s.desk.with(i, func(session *Session) error {
 		answers := map[string]string{"note": r.PostFormValue("note")}
 		for _, a := range session.Procedure().Asks {
-			answers[a.Key] = r.PostFormValue(a.Key)
+			answers[a.Key] = strings.Trim(r.PostFormValue(a.Key), `" `)
 		}
-		_, err := session.Take(answers)
-		return err
+		return session.Take(answers)
 	})
 }
 
@@ -183,22 +198,25 @@ func (s *site) abandon(_ *http.Request, i int) error {
 
 // shown is a certificate as a page shows it.
 type shown struct {
-	Rows    []Row
-	Summary []string
+	Rows       []Row
+	Summary    []string
+	Lag        bool
+	When, Whom string
 }
 
 func showing(c *certificate.Certificate) *shown {
 	if c == nil {
 		return nil
 	}
-	return &shown{Rows(c), Summary(c)}
+	return &shown{Rows(c), Summary(c), c.IsLag(), c.Date.Format("2006-01-02 15:04"), c.Who}
 }
 
 func (s *site) list(w http.ResponseWriter, r *http.Request) {
 	type row struct {
-		Name, Role    string
-		Last          *certificate.Certificate
-		Overdue, Open bool
+		Name, Role, State string
+		Last              *certificate.Certificate
+		Open              bool
+		Tau               string
 	}
 	var rows []row
 	var wrong []string
@@ -207,10 +225,15 @@ func (s *site) list(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			wrong = append(wrong, err.Error())
 		}
-		x := row{Name: c.Name, Role: c.Role.String(), Last: last, Open: s.desk.with(i, func(*Session) error { return nil }) == nil}
-		if last != nil {
-			x.Overdue, _ = last.DueIn(s.desk.now())
+		tau, err := certificate.LatestLag(s.desk.dir, c.Name)
+		if err != nil && len(wrong) == 0 {
+			wrong = append(wrong, err.Error())
 		}
+		x := row{Name: c.Name, Role: measures(c.Role), Last: last, Open: s.desk.with(i, func(*Session) error { return nil }) == nil}
+		if tau != nil {
+			x.Tau = fmt.Sprintf("%s ± %s (k=2), %s", seconds(tau.Lag.Tau), seconds(2*tau.Lag.U), tau.Date.Format("2006-01-02"))
+		}
+		x.State = s.desk.standing(i, last, tau)
 		rows = append(rows, x)
 	}
 	s.page(w, http.StatusOK, "list", map[string]any{"Title": "Calibrations", "Channels": rows, "Wrong": strings.Join(wrong, "; ")})
@@ -228,7 +251,7 @@ func (s *site) show(w http.ResponseWriter, code, i int, wrong string) {
 		data["Procedure"] = session.Procedure()
 		var others []Procedure
 		for _, p := range For(c.Role) {
-			if p.Name != session.Procedure().Name {
+			if p.Name != session.Procedure().Name && (session.Taken() == 0 || p.Lag == session.Procedure().Lag) && (s.desk.runs != nil || !p.Recorded) {
 				others = append(others, p)
 			}
 		}
@@ -237,7 +260,10 @@ func (s *site) show(w http.ResponseWriter, code, i int, wrong string) {
 		for _, p := range session.Points() {
 			points = append(points, Row{Reference: show(p.Reference, value), Indicated: show(p.Indicated, value), U: show(2*p.U, diff), Note: p.Note})
 		}
-		data["Points"] = points
+		for _, t := range session.Trials() {
+			points = append(points, Row{Indicated: seconds(t.Tau), U: seconds(2 * t.U), Note: t.Note})
+		}
+		data["Points"], data["Lag"] = points, session.Procedure().Lag
 		if len(points) == 0 {
 			return nil
 		}
@@ -254,11 +280,26 @@ func (s *site) show(w http.ResponseWriter, code, i int, wrong string) {
 		return
 	}
 	last, err := certificate.Latest(s.desk.dir, c.Name)
-	if err != nil && wrong == "" {
+	tau, lagErr := certificate.LatestLag(s.desk.dir, c.Name)
+	if err = cmp.Or(err, lagErr); err != nil && wrong == "" {
 		data["Wrong"] = err.Error()
 	}
-	data["Last"], data["Procedures"], data["LimitExample"] = showing(last), For(c.Role), limitExample(c.Role)
+	offered := For(c.Role)
+	if s.desk.runs == nil {
+		offered = slices.DeleteFunc(offered, func(p Procedure) bool { return p.Recorded })
+	}
+	data["Last"], data["LastLag"], data["Procedures"], data["LimitExample"] = showing(last), showing(tau), offered, limitExample(c.Role)
+	data["State"] = s.desk.standing(i, last, tau)
 	s.page(w, code, "start", data)
+}
+
+// measures says what a channel of a role measures.
+func measures(r frame.Role) string {
+	switch r {
+	case frame.Glass, frame.Shell, frame.Ambient:
+		return r.String() + " temperature"
+	}
+	return r.String()
 }
 
 func limitExample(r frame.Role) string {
@@ -281,22 +322,19 @@ func (s *site) live(w http.ResponseWriter, _ *http.Request, i int) {
 			reading += " (raw " + strconv.FormatFloat(st.Raw, 'g', 7, 64) + ")"
 		}
 	}
-	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Why": st.Why})
+	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Ready": st.Ready, "Why": st.Why})
 }
 
 func (s *site) picture(format, kind string) func(http.ResponseWriter, *http.Request, int) {
 	return func(w http.ResponseWriter, _ *http.Request, i int) {
-		var c certificate.Certificate
-		var before *certificate.Certificate
-		err := s.desk.with(i, func(session *Session) (err error) {
-			c, err = session.Result(s.desk.now())
-			before = session.Options().Previous
-			return err
-		})
 		var b bytes.Buffer
-		if err == nil {
-			err = Picture(&b, format, &c, before)
-		}
+		err := s.desk.with(i, func(session *Session) error {
+			c, err := session.Result(s.desk.now())
+			if err != nil {
+				return err
+			}
+			return session.Picture(&b, format, &c)
+		})
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusNotFound)
 			return

@@ -27,7 +27,7 @@ type browser struct {
 
 func newBrowser(t *testing.T) *browser {
 	dir := filepath.Join(t.TempDir(), "certificates")
-	d := NewDesk(dir, []Channel{{Name: "glass", Role: frame.Glass}, {Name: "lamp", Role: frame.Light}}, func() time.Time { return day })
+	d := NewDesk(dir, []Channel{{Name: "glass", Role: frame.Glass}, {Name: "lamp", Role: frame.Light}}, func() time.Time { return day }, nil)
 	return &browser{t: t, h: Handler(d), desk: d, dir: dir,
 		l: frame.NewLayout(100*time.Millisecond, []frame.Channel{{Name: "lamp", Role: frame.Light}, {Name: "glass", Role: frame.Glass}})}
 }

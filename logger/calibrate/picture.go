@@ -34,7 +34,19 @@ var (
 // Picture draws the correction (above) and the residuals (below) against the
 // indicated value: points with ± two standard uncertainties, the fit, and dashed
 // the fit of the certificate before, which may be nil. format is SVG or PNG.
+//
+// Of a time constant it draws the trials, their mean and the mean before.
 func Picture(w io.Writer, format string, c, before *certificate.Certificate) error {
+	return picture(w, format, c, before, nil)
+}
+
+// Picture draws the result c of the session as [Picture] does, with the last
+// step that was made.
+func (s *Session) Picture(w io.Writer, format string, c *certificate.Certificate) error {
+	return picture(w, format, c, s.Before(), s.curve)
+}
+
+func picture(w io.Writer, format string, c, before *certificate.Certificate, curve *Curve) error {
 	const width, height = 20 * vg.Centimeter, 16 * vg.Centimeter
 	var out io.WriterTo
 	var canvas vg.CanvasSizer
@@ -48,15 +60,26 @@ func Picture(w io.Writer, format string, c, before *certificate.Certificate) err
 	default:
 		return fmt.Errorf("drawing a calibration: there is no format %q, only %s and %s", format, SVG, PNG)
 	}
-	upper, lower, err := plots(c, before)
+	var upper, lower *plot.Plot
+	var err error
+	if c.IsLag() {
+		upper, lower, err = lagPlots(c, before, curve)
+	} else {
+		upper, lower, err = plots(c, before)
+	}
 	if err != nil {
 		return fmt.Errorf("drawing a calibration: %w", err)
 	}
 	area := draw.New(canvas)
-	rows := plot.Align([][]*plot.Plot{{upper}, {lower}}, draw.Tiles{Rows: 2, Cols: 1, PadY: 6 * vg.Millimeter,
+	both := [][]*plot.Plot{{upper}, {lower}}
+	if upper == nil {
+		both = both[1:]
+	}
+	rows := plot.Align(both, draw.Tiles{Rows: len(both), Cols: 1, PadY: 6 * vg.Millimeter,
 		PadLeft: 3 * vg.Millimeter, PadRight: 5 * vg.Millimeter, PadTop: 3 * vg.Millimeter, PadBottom: 3 * vg.Millimeter}, area)
-	upper.Draw(rows[0][0])
-	lower.Draw(rows[1][0])
+	for i := range both {
+		both[i][0].Draw(rows[i][0])
+	}
 	if _, err := out.WriteTo(w); err != nil {
 		return fmt.Errorf("drawing a calibration: %w", err)
 	}
@@ -127,49 +150,57 @@ func plots(c, before *certificate.Certificate) (upper, lower *plot.Plot, err err
 		}
 		return out
 	}
-	line := func(p *plot.Plot, xy plotter.XYs, col color.Color, dashed bool, name string) error {
-		l, err := plotter.NewLine(xy)
-		if err != nil {
-			return err
-		}
-		l.Color, l.Width = col, vg.Points(1.5)
-		if dashed {
-			l.Dashes = []vg.Length{vg.Points(5), vg.Points(3)}
-		}
-		p.Add(l)
-		if name != "" {
-			p.Legend.Add(name, l)
-		}
-		return nil
-	}
-	if err := line(upper, curve(&c.Fit), fitInk, false, "this calibration"); err != nil {
+	if err := addLine(upper, curve(&c.Fit), fitInk, false, "this calibration"); err != nil {
 		return nil, nil, err
 	}
 	if before != nil {
-		if err := line(upper, curve(&before.Fit), beforeInk, true, "before, "+before.Date.Format("2006-01-02")); err != nil {
+		if err := addLine(upper, curve(&before.Fit), beforeInk, true, "before, "+before.Date.Format("2006-01-02")); err != nil {
 			return nil, nil, err
 		}
 	}
 	upper.Legend.Top = true
-	if err := line(lower, plotter.XYs{{X: from * fx, Y: 0}, {X: to * fx, Y: 0}}, fitInk, false, ""); err != nil {
+	if err := addLine(lower, plotter.XYs{{X: from * fx, Y: 0}, {X: to * fx, Y: 0}}, fitInk, false, ""); err != nil {
 		return nil, nil, err
 	}
 	for _, d := range []struct {
 		p    *plot.Plot
 		data errorPoints
 	}{{upper, points}, {lower, left}} {
-		bars, err := plotter.NewYErrorBars(d.data)
-		if err != nil {
+		if err := addPoints(d.p, d.data); err != nil {
 			return nil, nil, err
 		}
-		dots, err := plotter.NewScatter(d.data)
-		if err != nil {
-			return nil, nil, err
-		}
-		bars.Color, dots.Color, dots.Radius, dots.Shape = pointInk, pointInk, vg.Points(3), draw.CircleGlyph{}
-		d.p.Add(bars, dots)
 	}
 	return upper, lower, nil
+}
+
+func addLine(p *plot.Plot, xy plotter.XYs, ink color.Color, dashed bool, name string) error {
+	l, err := plotter.NewLine(xy)
+	if err != nil {
+		return err
+	}
+	l.Color, l.Width = ink, vg.Points(1.5)
+	if dashed {
+		l.Dashes = []vg.Length{vg.Points(5), vg.Points(3)}
+	}
+	p.Add(l)
+	if name != "" {
+		p.Legend.Add(name, l)
+	}
+	return nil
+}
+
+func addPoints(p *plot.Plot, data errorPoints) error {
+	bars, err := plotter.NewYErrorBars(data)
+	if err != nil {
+		return err
+	}
+	dots, err := plotter.NewScatter(data)
+	if err != nil {
+		return err
+	}
+	bars.Color, dots.Color, dots.Radius, dots.Shape = pointInk, pointInk, vg.Points(3), draw.CircleGlyph{}
+	p.Add(bars, dots)
+	return nil
 }
 
 // span is the range of indicated values that is drawn: that of the points and a

@@ -23,7 +23,7 @@ import (
 type Ask struct {
 	Key     string
 	Prompt  string // "Level difference between both limbs"
-	Example string // `"130 mm"`
+	Example string // "130 mm"
 }
 
 // Procedure is one way to calibrate a channel.
@@ -39,15 +39,18 @@ type Procedure struct {
 	Instrument bool
 	// Repeats tells that further points with other references make sense.
 	Repeats bool
-	take    func(s *Session, answers map[string]string) (reference.Point, string, error)
+	// Lag tells that it finds a thermocouple's time constant: trials, not points.
+	// Recorded: from the record of a run, without the device.
+	Lag, Recorded bool
+	take          func(s *Session, answers map[string]string) (reference.Point, string, error)
 }
 
 var thermometers = []frame.Role{frame.Glass, frame.Shell, frame.Ambient}
 
 // Procedures are all procedures.
 func Procedures() []Procedure {
-	room := Ask{"barometer", "Barometer at the bench (not reduced to sea level), or the altitude", `"1003 hPa" or "350 m"`}
-	return []Procedure{
+	room := Ask{"barometer", "Barometer at the bench (not reduced to sea level), or the altitude", "1003 hPa or 350 m"}
+	return append([]Procedure{
 		{Name: "ice", Roles: thermometers, Title: "Ice point, 0.0 °C",
 			Steps: []string{
 				"Fill an insulated cup with finely crushed ice and pour in as much cold clean water as the ice holds.",
@@ -76,7 +79,7 @@ func Procedures() []Procedure {
 				"Tie both junctions to the same block or put both into the same stirred bath, side by side.",
 				"Bring it to the temperature wanted and wait.",
 			},
-			Asks:       []Ask{{"reference", "What the reference thermometer shows", `"150.2 °C"`}},
+			Asks:       []Ask{{"reference", "What the reference thermometer shows", "150.2 °C"}},
 			Instrument: true, Repeats: true, take: readInstrument},
 		{Name: "atmosphere", Roles: []frame.Role{frame.Pressure}, Title: "Gauge at the atmosphere",
 			Steps: []string{"With the bombarder off and locked out, vent the manifold to the room and leave it open."},
@@ -91,7 +94,7 @@ func Procedures() []Procedure {
 				"Pump the closed manifold until the pressure no longer falls; leave the pump on.",
 				"A gauge that reads lower than this one tells the base pressure; for a linear gauge \"0 micron\" will do where the base is below what it can tell.",
 			},
-			Asks:       []Ask{{"reference", "Base pressure by the reference gauge", `"2 micron"`}},
+			Asks:       []Ask{{"reference", "Base pressure by the reference gauge", "2 micron"}},
 			Instrument: true, take: readInstrument},
 		{Name: "utube", Roles: []frame.Role{frame.Pressure}, Title: "Gauge against an oil U-tube (dibutyl phthalate)",
 			Steps: []string{
@@ -99,9 +102,9 @@ func Procedures() []Procedure {
 				"Set a pressure and shut the pump off. Read the levels of both limbs with the eye at their height.",
 			},
 			Asks: []Ask{
-				{"height", "Level difference between both limbs", `"130 mm"`},
-				{"oil", "Temperature of the oil", `"22 °C"`},
-				{"far", "Pressure on the far limb: \"vacuum\", or the barometer if it is open", `"vacuum" or "1003 hPa"`},
+				{"height", "Level difference between both limbs", "130 mm"},
+				{"oil", "Temperature of the oil", "22 °C"},
+				{"far", "Pressure on the far limb: \"vacuum\", or the barometer if it is open", "vacuum or 1003 hPa"},
 			},
 			Repeats: true,
 			take: func(s *Session, answers map[string]string) (reference.Point, string, error) {
@@ -128,9 +131,9 @@ func Procedures() []Procedure {
 				"Clamp a true-RMS meter around the same earthed midpoint lead as the current transformer, never around a high-voltage lead.",
 				"Let the plant's own rules stand: tube hung, guard closed, hands off. Set the choke, switch on and wait; both are read from outside the guard.",
 			},
-			Asks:       []Ask{{"reference", "What the clamp meter shows", `"310 mA"`}},
+			Asks:       []Ask{{"reference", "What the clamp meter shows", "310 mA"}},
 			Instrument: true, Repeats: true, take: readInstrument},
-	}
+	}, lagProcedures()...)
 }
 
 // ProcedureNamed finds a procedure that suits a role; the error lists those.

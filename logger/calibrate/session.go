@@ -7,10 +7,8 @@ import (
 	"strings"
 	"time"
 
-	"tipoff/calib"
 	"tipoff/calib/certificate"
 	"tipoff/calib/uncertainty"
-	"tipoff/calib/unit"
 	"tipoff/logger/frame"
 )
 
@@ -25,8 +23,9 @@ type Options struct {
 	Instrument  certificate.Instrument
 	Room        float64 // °C; NaN not noted
 	Note        string
-	// Previous is the certificate to compare with; nil if there is none.
-	Previous *certificate.Certificate
+	// Previous is the certificate to compare with, PreviousLag that of the time
+	// constant; nil if there is none.
+	Previous, PreviousLag *certificate.Certificate
 	// Applied is the certificate by which the readings given to Step have been
 	// corrected already; it is undone. nil if they come as they are.
 	Applied *certificate.Certificate
@@ -43,9 +42,14 @@ type Session struct {
 	proc      Procedure
 	used      []string // procedures that gave points
 	points    []certificate.Point
-	by        []string // procedure of each point
+	by        []string // procedure of each point or trial
 	barometer float64
 	settle    settling
+
+	// Of a time constant.
+	trials []certificate.Trial
+	watch  *stepWatch // nil unless a step is looked at
+	curve  *Curve     // of the last step that was taken
 }
 
 var errWho = errors.New("who: found nothing; allowed: the name of who calibrates")
@@ -72,10 +76,20 @@ func (s *Session) Use(procedure string) error {
 	if i := s.opt.Instrument; p.Instrument && (strings.TrimSpace(i.Name) == "" || !(i.U(1) > 0)) {
 		return fmt.Errorf("procedure %s compares with an instrument: its name and its limits are needed (data sheet or certificate)", p.Name)
 	}
+	if (len(s.points) > 0 && p.Lag) || (len(s.trials) > 0 && !p.Lag) {
+		return errMixed
+	}
 	s.proc = p
+	s.watch = nil
+	if p.Name == stepName {
+		s.watch = new(stepWatch)
+		s.watch.init(s.opt.Role)
+	}
 	s.settle.reset()
 	return nil
 }
+
+var errMixed = errors.New("a time constant and points of temperature make two certificates; keep or abandon the present calibration first, then begin the other")
 
 // Procedure is the one in use.
 func (s *Session) Procedure() Procedure { return s.proc }
@@ -83,24 +97,85 @@ func (s *Session) Procedure() Procedure { return s.proc }
 // Options are those of New.
 func (s *Session) Options() Options { return s.opt }
 
-// Step takes one reading: monotonic time, value, raw number. It allocates
-// nothing.
-func (s *Session) Step(at time.Duration, v calib.Value, raw float64) {
+// Step takes the reading of the frame at monotonic time at. It allocates nothing.
+func (s *Session) Step(at time.Duration, r *frame.Reading) {
+	if s.watch != nil {
+		s.watch.step(at, r)
+		return
+	}
+	v := r.Value
 	if s.opt.Applied != nil && v.Good() {
 		v.X = s.opt.Applied.Fit.Undo(v.X)
 	}
-	s.settle.step(at, v, raw)
+	s.settle.step(at, v, r.Raw)
 }
 
 // Restart forgets the readings so far: what comes now belongs to a new setting.
-func (s *Session) Restart() { s.settle.reset() }
+func (s *Session) Restart() {
+	s.settle.reset()
+	if s.watch != nil {
+		s.watch.reset("")
+	}
+}
 
 // State says what the reading does now.
-func (s *Session) State() State { return s.settle.state() }
+func (s *Session) State() State {
+	switch {
+	case s.watch != nil:
+		return s.watch.state()
+	case s.proc.Recorded:
+		st := s.settle.state()
+		st.Settled, st.Why = false, "the record of a run is used, not this reading"
+		return st
+	}
+	return s.settle.state()
+}
 
 // Take makes a point of the settled reading and the answers to the procedure's
-// questions. The error says why it is not taken.
-func (s *Session) Take(answers map[string]string) (certificate.Point, error) {
+// questions, or a trial of the step that was made. The error says why it is not
+// taken.
+func (s *Session) Take(answers map[string]string) error {
+	if s.proc.Recorded {
+		return errors.New("a recorded run is read, nothing is taken from the bench")
+	}
+	if s.watch != nil {
+		if st := s.State(); !st.Settled {
+			return fmt.Errorf("there is no time constant yet: %s", st.Why)
+		}
+		t := s.watch.trial()
+		if note := strings.TrimSpace(answers["note"]); note != "" {
+			t.Note += ", " + note
+		}
+		s.curve = s.watch.curve()
+		s.watch.reset("")
+		return s.AddTrial(t)
+	}
+	p, err := s.point(answers)
+	if err == nil {
+		s.points, s.by = append(s.points, p), append(s.by, s.proc.Name)
+		s.settle.reset() // the next point needs a reading of its own
+	}
+	return err
+}
+
+// AddTrial adds a time constant that was found elsewhere, as by [TrialFromRun].
+func (s *Session) AddTrial(t certificate.Trial) error {
+	if !s.proc.Lag {
+		return fmt.Errorf("procedure %s takes points, not time constants", s.proc.Name)
+	}
+	for _, o := range s.trials {
+		if o.Note == t.Note && s.proc.Recorded {
+			return fmt.Errorf("%s has been taken already; name another run", t.Note)
+		}
+	}
+	if _, err := certificate.SolveLag([]certificate.Trial{t}); err != nil {
+		return err
+	}
+	s.trials, s.by = append(s.trials, t), append(s.by, s.proc.Name)
+	return nil
+}
+
+func (s *Session) point(answers map[string]string) (certificate.Point, error) {
 	st := s.State()
 	if !st.Settled {
 		return certificate.Point{}, fmt.Errorf("the reading has not settled: %s", st.Why)
@@ -120,8 +195,6 @@ func (s *Session) Take(answers map[string]string) (certificate.Point, error) {
 	if note = strings.TrimSpace(answers["note"]); note != "" {
 		p.Note += ", " + note
 	}
-	s.points, s.by = append(s.points, p), append(s.by, s.proc.Name)
-	s.settle.reset() // the next point needs a reading of its own
 	return p, nil
 }
 
@@ -129,18 +202,38 @@ func (s *Session) Take(answers map[string]string) (certificate.Point, error) {
 // and slow noise make neighbours alike.
 const independent = 10
 
-// Undo drops the last point and tells whether there was one.
+// Undo drops the last point or trial and tells whether there was one.
 func (s *Session) Undo() bool {
-	n := len(s.points)
+	n := len(s.by)
 	if n == 0 {
 		return false
 	}
-	s.points, s.by = s.points[:n-1], s.by[:n-1]
+	s.by = s.by[:n-1]
+	if s.proc.Lag {
+		s.trials, s.curve = s.trials[:n-1], nil
+	} else {
+		s.points = s.points[:n-1]
+	}
 	return true
 }
 
-// Points are the points taken so far.
+// Points and Trials are what has been taken so far; a session has one or the
+// other.
 func (s *Session) Points() []certificate.Point { return s.points }
+
+// Trials are the time constants.
+func (s *Session) Trials() []certificate.Trial { return s.trials }
+
+// Taken is how many points or trials there are.
+func (s *Session) Taken() int { return len(s.by) }
+
+// Before is the certificate that the result is compared with; nil: none.
+func (s *Session) Before() *certificate.Certificate {
+	if s.proc.Lag {
+		return s.opt.PreviousLag
+	}
+	return s.opt.Previous
+}
 
 // Kind is the correction that the points would be fitted with.
 func (s *Session) Kind() certificate.Kind {
@@ -153,7 +246,17 @@ func (s *Session) Kind() certificate.Kind {
 // Result fits the points and makes the certificate as of now. The error says
 // why the points make none and what to do.
 func (s *Session) Result(now time.Time) (certificate.Certificate, error) {
-	fit, err := certificate.Solve(s.points, s.Kind())
+	var fit certificate.Fit
+	var tau certificate.Lag
+	var err error
+	drift := driftOf(s.opt.Role)
+	if s.proc.Lag {
+		// A tie differs from the next more than it ages.
+		fit, drift = certificate.LagFit(), 0
+		tau, err = certificate.SolveLag(s.trials)
+	} else {
+		fit, err = certificate.Solve(s.points, s.Kind())
+	}
 	if err != nil {
 		return certificate.Certificate{}, err
 	}
@@ -172,9 +275,9 @@ func (s *Session) Result(now time.Time) (certificate.Certificate, error) {
 		Date: now.Truncate(time.Second), Due: now.AddDate(0, months, 0).Truncate(time.Second),
 		Who: s.opt.Who, Instrument: s.opt.Instrument, Barometer: s.barometer, Room: s.opt.Room,
 		Points: append([]certificate.Point(nil), s.points...), Fit: fit, Note: s.opt.Note,
-		Drift: driftOf(s.opt.Role),
+		Drift: drift, Trials: append([]certificate.Trial(nil), s.trials...), Lag: tau,
 	}
-	c.Compare(s.opt.Previous)
+	c.Compare(s.Before())
 	return c, c.Check()
 }
 
@@ -189,186 +292,4 @@ func driftOf(r frame.Role) float64 {
 		return 0.005
 	}
 	return 1 // K
-}
-
-// State is what the reading does.
-type State struct {
-	Settled  bool
-	Why      string // why not settled, or since when it is
-	Last     calib.Value
-	Raw      float64 // NaN if none
-	Mean     float64 // of the newer half of the window
-	Scatter  float64 // standard deviation about the straight line
-	Slope    float64 // per second
-	Readings int
-	Window   time.Duration
-	unit     unit.Dimension
-}
-
-// settling watches a window of readings.
-type settling struct {
-	role     frame.Role
-	window   time.Duration
-	at       [1024]time.Duration
-	x        [1024]float64
-	start, n int
-	last     calib.Value
-	raw      float64
-	since    time.Duration // settled since; -1 not
-	// Limits: absolute + fraction of the mean. move is over the window.
-	moveAbs, moveFraction       float64
-	scatterAbs, scatterFraction float64
-}
-
-// init sets the window and limits. They are common practice: short against what
-// can be held (the arc burns through its choke for seconds, not minutes), long
-// against the sensor's lag.
-func (s *settling) init(r frame.Role) {
-	s.role = r
-	s.last = noReading
-	s.raw = math.NaN()
-	switch r {
-	case frame.Pressure:
-		s.window = 15 * time.Second
-		s.moveAbs, s.moveFraction = 0.3, 0.01
-		s.scatterAbs, s.scatterFraction = 0.5, 0.02
-	case frame.Current:
-		s.window = 4 * time.Second
-		s.moveAbs, s.moveFraction = 1e-3, 0.01
-		s.scatterAbs, s.scatterFraction = 2e-3, 0.03
-	default:
-		s.window = 30 * time.Second
-		s.moveAbs, s.scatterAbs = 0.2, 0.5
-	}
-	s.reset()
-}
-
-func (s *settling) reset() { s.start, s.n, s.since = 0, 0, -1 }
-
-// gap is the longest pause between readings that a window bridges.
-const gap = 2 * time.Second
-
-func (s *settling) step(at time.Duration, v calib.Value, raw float64) {
-	s.last, s.raw = v, raw
-	if !v.Good() || math.IsInf(v.X, 0) || v.Q&(calib.Clipped|calib.Spike) != 0 {
-		s.reset()
-		return
-	}
-	if s.n > 0 {
-		before := s.at[(s.start+s.n-1)%len(s.at)]
-		switch {
-		case at < before || at-before > gap:
-			s.reset()
-		case at-before < s.window/time.Duration(len(s.at)-24):
-			return // more readings than the window holds; these tell nothing new
-		}
-	}
-	if s.n == len(s.at) {
-		s.start, s.n = (s.start+1)%len(s.at), s.n-1
-	}
-	i := (s.start + s.n) % len(s.at)
-	s.at[i], s.x[i] = at, v.X
-	s.n++
-	for s.n > 0 && at-s.at[s.start] > s.window {
-		s.start, s.n = (s.start+1)%len(s.at), s.n-1
-	}
-	if settled, _, _, _, _ := s.judge(); !settled {
-		s.since = -1
-	} else if s.since < 0 {
-		s.since = at
-	}
-}
-
-// least is how many readings a window must hold.
-const least = 8
-
-func (s *settling) span() time.Duration {
-	if s.n == 0 {
-		return 0
-	}
-	return s.at[(s.start+s.n-1)%len(s.at)] - s.at[s.start]
-}
-
-// judge fits a straight line to the window.
-func (s *settling) judge() (settled bool, mean, slope, scatter float64, full bool) {
-	mean, slope, scatter = math.NaN(), math.NaN(), math.NaN()
-	if s.n == 0 {
-		return false, mean, slope, scatter, false
-	}
-	n := float64(s.n)
-	t0 := s.at[s.start]
-	var st, sx float64
-	for k := range s.n {
-		i := (s.start + k) % len(s.at)
-		st += (s.at[i] - t0).Seconds()
-		sx += s.x[i]
-	}
-	mt := st / n
-	mean = sx / n
-	var stt, stx, sxx float64
-	for k := range s.n {
-		i := (s.start + k) % len(s.at)
-		dt, dx := (s.at[i]-t0).Seconds()-mt, s.x[i]-mean
-		stt, stx, sxx = stt+dt*dt, stx+dt*dx, sxx+dx*dx
-	}
-	if stt == 0 || s.n < 3 {
-		return false, mean, slope, scatter, false
-	}
-	slope = stx / stt
-	// What the window began with may still hold the tail of the last change:
-	// the reading is the mean of the window's newer half.
-	var newer float64
-	for k := s.n / 2; k < s.n; k++ {
-		newer += s.x[(s.start+k)%len(s.at)]
-	}
-	mean = newer / float64(s.n-s.n/2)
-	scatter = math.Sqrt(math.Max(0, sxx-slope*stx) / (n - 2))
-	full = s.n >= least && s.span() >= s.window*9/10
-	settled = full &&
-		math.Abs(slope)*s.window.Seconds() <= s.moveAbs+s.moveFraction*math.Abs(mean) &&
-		scatter <= s.scatterAbs+s.scatterFraction*math.Abs(mean)
-	return settled, mean, slope, scatter, full
-}
-
-func (s *settling) state() State {
-	settled, mean, slope, scatter, full := s.judge()
-	value, difference := dimensions(s.role)
-	st := State{Settled: settled, Last: s.last, Raw: s.raw, Mean: mean, Slope: slope, Scatter: scatter,
-		Readings: s.n, Window: s.window, unit: value}
-	move := math.Abs(slope) * s.window.Seconds()
-	switch {
-	case !s.last.Good():
-		st.Why = "no good reading: " + s.last.Q.String()
-	case s.n == 0:
-		st.Why = "the reading is marked: " + s.last.Q.String()
-		if s.last.Q&(calib.Clipped|calib.Spike) == 0 {
-			st.Why = "waiting for new readings"
-		}
-	case !full:
-		st.Why = fmt.Sprintf("watching for %.0f of %.0f s", s.span().Seconds(), s.window.Seconds())
-	case settled:
-		st.Why = fmt.Sprintf("steady for %.0f s", (s.window + s.at[(s.start+s.n-1)%len(s.at)] - s.since).Seconds())
-	case move > s.moveAbs+s.moveFraction*math.Abs(mean):
-		word := "rises"
-		if slope < 0 {
-			word = "falls"
-		}
-		st.Why = fmt.Sprintf("it %s by %s in %.0f s; settled is up to %s", word, show(move, difference), s.window.Seconds(), show(s.moveAbs+s.moveFraction*math.Abs(mean), difference))
-	default:
-		st.Why = fmt.Sprintf("it scatters by %s; settled is up to %s", show(scatter, difference), show(s.scatterAbs+s.scatterFraction*math.Abs(mean), difference))
-	}
-	return st
-}
-
-// String is the reading and whether it has settled, on one line.
-func (s State) String() string {
-	word := "not settled"
-	if s.Settled {
-		word = "settled"
-	}
-	now := "no reading"
-	if s.Last.Good() {
-		now = show(s.Last.X, s.unit)
-	}
-	return fmt.Sprintf("%s, %s: %s", now, word, s.Why)
 }

@@ -47,8 +47,16 @@ func show(x float64, d unit.Dimension) string {
 // Row is one point of a table.
 type Row struct{ Reference, Indicated, U, Residual, Note string }
 
-// Rows are the points of a certificate in the trade's units.
+// Rows are the points of a certificate in the trade's units, or the trials of a
+// time constant, each with its difference from what they say together.
 func Rows(c *certificate.Certificate) []Row {
+	if c.IsLag() {
+		out := make([]Row, len(c.Trials))
+		for i, t := range c.Trials {
+			out[i] = Row{Indicated: seconds(t.Tau), U: seconds(2 * t.U), Residual: seconds(t.Tau - c.Lag.Tau), Note: t.Note}
+		}
+		return out
+	}
 	role, _ := frame.RoleNamed(c.Role)
 	value, diff := dimensions(role)
 	left := c.Fit.Residuals(c.Points)
@@ -59,27 +67,39 @@ func Rows(c *certificate.Certificate) []Row {
 	return out
 }
 
+func seconds(x float64) string { return strconv.FormatFloat(x, 'f', 2, 64) + " s" }
+
 // Summary says in lines what a certificate found.
 func Summary(c *certificate.Certificate) []string {
 	role, _ := frame.RoleNamed(c.Role)
 	_, diff := dimensions(role)
-	out := []string{fmt.Sprintf("fit: %s", Formula(c))}
-	if c.Fit.Residual > 0 {
-		if c.Fit.Kind.Log() {
-			out = append(out, fmt.Sprintf("residual: %.2g %% (standard deviation)", 100*(math.Pow(10, c.Fit.Residual)-1)))
-		} else {
-			out = append(out, "residual: "+show(c.Fit.Residual, diff)+" (standard deviation)")
+	amount := func(x float64) string { return show(x, diff) }
+	var out []string
+	switch {
+	case c.IsLag():
+		amount = seconds
+		out = append(out, fmt.Sprintf("time constant: %s ± %s (k=2)", seconds(c.Lag.Tau), seconds(2*c.Lag.U)))
+		if len(c.Trials) == 1 {
+			out = append(out, "one trial does not tell how much a tie differs from the next; two more would")
 		}
-	} else {
-		out = append(out, "residual: the points leave no freedom to tell; one more point would")
+	case c.Fit.Residual > 0 && c.Fit.Kind.Log():
+		out = append(out, "fit: "+Formula(c), fmt.Sprintf("residual: %.2g %% (standard deviation)", 100*(math.Pow(10, c.Fit.Residual)-1)))
+	case c.Fit.Residual > 0:
+		out = append(out, "fit: "+Formula(c), "residual: "+show(c.Fit.Residual, diff)+" (standard deviation)")
+	default:
+		out = append(out, "fit: "+Formula(c), "residual: the points leave no freedom to tell; one more point would")
+	}
+	within := ""
+	if c.ChangeU > 0 {
+		within = " (" + amount(2*c.ChangeU) + ", k=2)"
 	}
 	switch {
 	case math.IsNaN(c.Change):
-		out = append(out, "change since last time: this is the first certificate of the channel")
+		out = append(out, "change since last time: this is the first certificate of its kind for the channel")
 	case c.Drifting:
-		out = append(out, "change since last time: "+show(c.Change, diff)+", more than both uncertainties explain: it drifts")
+		out = append(out, "change since last time: "+amount(c.Change)+", more than both uncertainties explain"+within+": it drifts")
 	default:
-		out = append(out, "change since last time: "+show(c.Change, diff)+", within the uncertainties")
+		out = append(out, "change since last time: "+amount(c.Change)+", within the uncertainties"+within)
 	}
 	return append(out, "due again: "+c.Due.Format("2006-01-02"))
 }
@@ -100,17 +120,50 @@ func Formula(c *certificate.Certificate) string {
 	return f.String() // without dimension, or nearly so
 }
 
-// Table is points, fit and change as text.
+// Table is points, fit and change as text, with a sketch of the residuals.
 func Table(c *certificate.Certificate) string {
 	var b strings.Builder
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "reference\tindicated\t± (k=2)\tresidual\t  reference by")
-	for _, r := range Rows(c) {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t  %s\n", r.Reference, r.Indicated, r.U, r.Residual, r.Note)
+	sketch := sketches(c)
+	if c.IsLag() {
+		fmt.Fprintln(w, "time constant\t± (k=2)\tresidual\t  -2u .. +2u\t  by")
+		for i, r := range Rows(c) {
+			fmt.Fprintf(w, "%s\t%s\t%s\t  %s\t  %s\n", r.Indicated, r.U, r.Residual, sketch[i], r.Note)
+		}
+	} else {
+		fmt.Fprintln(w, "reference\tindicated\t± (k=2)\tresidual\t  -2u .. +2u\t  reference by")
+		for i, r := range Rows(c) {
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t  %s\t  %s\n", r.Reference, r.Indicated, r.U, r.Residual, sketch[i], r.Note)
+		}
 	}
 	w.Flush()
 	for _, l := range Summary(c) {
 		b.WriteString(l + "\n")
 	}
 	return b.String()
+}
+
+// sketches draw where each residual lies between plus and minus two standard
+// uncertainties of its point.
+func sketches(c *certificate.Certificate) []string {
+	var left, u []float64
+	if c.IsLag() {
+		for _, t := range c.Trials {
+			left, u = append(left, t.Tau-c.Lag.Tau), append(u, t.U)
+		}
+	} else {
+		left = c.Fit.Residuals(c.Points)
+		for _, p := range c.Points {
+			u = append(u, p.U)
+		}
+	}
+	const half = 6
+	out := make([]string, len(left))
+	for i := range left {
+		line := []byte("[" + strings.Repeat("-", half) + "|" + strings.Repeat("-", half) + "]")
+		at := 1 + half + int(math.Round(half*left[i]/(2*u[i])))
+		line[min(max(at, 0), len(line)-1)] = 'o'
+		out[i] = string(line)
+	}
+	return out
 }

@@ -1,6 +1,6 @@
 // Package chart draws the two charts of a run: the time chart (pressure, glass
 // temperature and current over a common time axis) and the chart of pressure
-// against glass temperature. One drawing code gives SVG and PNG, and the same
+// against glass temperature; and the chart of a tube's limits before its run. One drawing code gives SVG and PNG, and the same
 // input always gives the same bytes.
 //
 // Input is in SI units (Pa, °C, A, s); Torr and mA appear only on the drawing.
@@ -49,6 +49,8 @@ type Limit struct {
 	// Goal: to be reached, or met at one moment, not kept all the time. It is
 	// drawn dashed and without hatching.
 	Goal bool
+	U    float64 // standard uncertainty of the bounds; drawn on the chart of an envelope only
+	Note string  // added to the label
 }
 
 // Alarm is a marker at one moment.
@@ -66,18 +68,21 @@ type Run struct {
 	Phases   []Span
 	Limits   []Limit
 	Alarms   []Alarm
+	Forecast []Forecast // of a run that is yet to be; for the chart of that name
 	// MaxGap is the longest time between two points that a line is drawn
 	// across, s. 0: three times the mean distance of the points, at least 2 s.
 	MaxGap float64
 }
 
-// Kind is one of the two charts.
+// Kind is one of the charts.
 type Kind string
 
 // The charts. The names are also those of their files.
 const (
 	Time                Kind = "time"
 	PressureTemperature Kind = "pressure-temperature"
+	Envelope            Kind = "envelope" // the limits alone; needs no points
+	Predicted           Kind = "forecast" // a run that is yet to be
 )
 
 // Format is a file format.
@@ -107,7 +112,7 @@ func Write(w io.Writer, kind Kind, format Format, r *Run) error {
 }
 
 func write(w io.Writer, kind Kind, format Format, r *Run) error {
-	if len(r.Points) == 0 {
+	if len(r.Points) == 0 && kind != Envelope {
 		return errNoPoints
 	}
 	p, err := newPen(format)
@@ -119,8 +124,12 @@ func write(w io.Writer, kind Kind, format Format, r *Run) error {
 		drawTime(p, r)
 	case PressureTemperature:
 		drawPT(p, r)
+	case Envelope:
+		drawEnvelope(p, r)
+	case Predicted:
+		drawForecast(p, r)
 	default:
-		return fmt.Errorf("there is no chart %q, only %s and %s", kind, Time, PressureTemperature)
+		return fmt.Errorf("there is no chart %q, only %s, %s, %s and %s", kind, Time, PressureTemperature, Envelope, Predicted)
 	}
 	_, err = p.out.WriteTo(w)
 	return err

@@ -59,12 +59,12 @@ func evening() *Run {
 	}
 	r.Duration = t
 	r.Limits = []Limit{
-		{"Glass ceiling", Glass, nan, 240, []phase.ID{phase.Dry, phase.Bombard, phase.Shells}, false},
-		{"Drying target", Glass, 95, nan, []phase.ID{phase.Dry}, true},
-		{"Strike window", Pressure, 1.5 * torr, 5 * torr, []phase.ID{phase.AdmitAir, phase.Dry}, true},
-		{"Base pressure", Pressure, nan, 0.01 * torr, []phase.ID{phase.FinalPump}, true},
-		{"Bombard current", Current, nan, 0.8, []phase.ID{phase.Bombard, phase.Shells}, false},
-		{"Fill pressure", Pressure, 8.5 * torr, 9.9 * torr, []phase.ID{phase.Fill, phase.TipOff}, true},
+		{Title: "Glass ceiling", Quantity: Glass, Low: nan, High: 240, Phases: []phase.ID{phase.Dry, phase.Bombard, phase.Shells}, Goal: false},
+		{Title: "Drying target", Quantity: Glass, Low: 95, High: nan, Phases: []phase.ID{phase.Dry}, Goal: true},
+		{Title: "Strike window", Quantity: Pressure, Low: 1.5 * torr, High: 5 * torr, Phases: []phase.ID{phase.AdmitAir, phase.Dry}, Goal: true},
+		{Title: "Base pressure", Quantity: Pressure, Low: nan, High: 0.01 * torr, Phases: []phase.ID{phase.FinalPump}, Goal: true},
+		{Title: "Bombard current", Quantity: Current, Low: nan, High: 0.8, Phases: []phase.ID{phase.Bombard, phase.Shells}, Goal: false},
+		{Title: "Fill pressure", Quantity: Pressure, Low: 8.5 * torr, High: 9.9 * torr, Phases: []phase.ID{phase.Fill, phase.TipOff}, Goal: true},
 	}
 	r.Alarms = []Alarm{
 		{568, "Glass over its ceiling: glass 242 °C, ceiling 240 °C"},

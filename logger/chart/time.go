@@ -272,14 +272,14 @@ func limitLabels(p *pen, r *Run, x axis, pn *panel) {
 		}
 		spans := r.stretches(l.Phases)
 		slices.SortStableFunc(spans, func(a, b Span) int { return cmp.Compare(b.To-b.From, a.To-a.From) })
-		bound(p, x, pn, marks, spans, pn.q.shown(l.High), l.Title+" ≤ ", 1)
-		bound(p, x, pn, marks, spans, pn.q.shown(l.Low), l.Title+" ≥ ", -1)
+		bound(p, x, pn, marks, spans, pn.q.shown(l.High), l.Title+" ≤ ", l.Note, 1)
+		bound(p, x, pn, marks, spans, pn.q.shown(l.Low), l.Title+" ≥ ", l.Note, -1)
 	}
 }
 
 // bound writes the label of one bound at the best free place near its line:
 // clear of other texts, and of the lines of readings if that can be had.
-func bound(p *pen, x axis, pn *panel, marks [][]float64, spans []Span, v float64, title string, side float64) {
+func bound(p *pen, x axis, pn *panel, marks [][]float64, spans []Span, v float64, title, note string, side float64) {
 	if v != v || len(spans) == 0 {
 		return
 	}
@@ -287,6 +287,7 @@ func bound(p *pen, x axis, pn *panel, marks [][]float64, spans []Span, v float64
 	if v < pn.y.lo || v > pn.y.hi {
 		text += " (off the scale)"
 	}
+	text += note
 	y := pn.y.at(v)
 	w := p.width(limitStyle, text)
 	down, up := limitStyle.size*ascent+4, 4.0

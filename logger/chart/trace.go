@@ -142,6 +142,8 @@ func scale(r *Run, q Quantity) axis {
 		for _, b := range []float64{q.shown(l.Low), q.shown(l.High)} {
 			switch {
 			case b != b:
+			case len(r.Points) == 0: // the limits are the picture
+				lo, hi = min(lo, b), max(hi, b)
 			case q == Pressure && b > dataLo/30 && b < dataHi*30, q != Pressure && b > 0 && b < dataHi*2.5:
 				lo, hi = min(lo, b), max(hi, b)
 			}

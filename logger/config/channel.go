@@ -43,6 +43,15 @@ func (p *parser) channel(t *strict.Table) {
 	if most, ok := roleMax[c.Role]; ok && p.counts[c.Role] > most {
 		t.Wrong("role", fmt.Sprintf("%s channel number %d", c.Role, p.counts[c.Role]), fmt.Sprintf("at most %d", most))
 	}
+	t.Known("purpose")
+	if c.Role == frame.Contact {
+		// The empty word is what a missing key means, and no value to write.
+		if t.Has("purpose") {
+			c.Purpose, _ = frame.PurposeNamed(t.String("purpose", "contactor", "stopcock", "acknowledge"))
+		}
+	} else if t.Has("purpose") {
+		t.Wrong("purpose", "a purpose of a "+c.Role.String()+" channel", "only for role = \"contact\"")
+	}
 	c.Required = t.OptBool("required", c.Role == frame.Pressure || c.Role == frame.Glass || c.Role == frame.Current)
 	var names []string
 	for _, d := range p.known {

@@ -19,7 +19,7 @@ type Bench struct {
 	Page           Page
 	Forward        *Forward // nil: none
 	Channels       []Channel
-	Sounder        *Sounder // nil: none
+	Sounders       []Sounder // none: the page only
 }
 
 // Store says where runs are kept.
@@ -38,12 +38,14 @@ type Forward struct {
 	TokenFile string // "" none
 }
 
-// Sounder is the output of the alarm.
+// Sounder is one output of the alarm.
 type Sounder struct {
 	Driver    string  // "buzzer", "speaker" or "lamp"
 	Line      string  // of a buzzer or lamp: "GPIO18"
 	ActiveLow bool    // the line is low while it is on
 	Flash     bool    // of a lamp
+	Steady    bool    // of a buzzer: without pulses
+	Tone      float64 // of a buzzer on a PWM output, Hz; 0: it has its own
 	Device    string  // of a speaker: "/dev/snd/…" or "auto"
 	Level     float64 // of a speaker: peak, share of full scale
 }
@@ -56,6 +58,7 @@ type Channel struct {
 	Bus      string
 	Address  string
 	Input    string
+	Purpose  frame.Purpose     // of a contact
 	Required bool              // the bench is not fit for work without it
 	Options  map[string]string // driver options by key; true and false are "yes" and "no"
 	// Calibration is kind and parameters for chain.New.

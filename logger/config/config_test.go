@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"tipoff/calib/chain"
 	"tipoff/calib/strict"
@@ -45,7 +46,7 @@ func TestPetrelPier(t *testing.T) {
 		b.Page.Listen != "127.0.0.1:8077" || b.Forward != nil {
 		t.Errorf("bench differs: %+v", b)
 	}
-	if d := cmp.Diff(&Sounder{Driver: "buzzer", Line: "GPIO18"}, b.Sounder); d != "" {
+	if d := cmp.Diff([]Sounder{{Driver: "buzzer", Line: "GPIO18"}}, b.Sounders); d != "" {
 		t.Error(d)
 	}
 	if len(b.Channels) != 4 {
@@ -246,4 +247,34 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("%d channels in devices, %d in the bench", n, len(b.Channels))
 		}
 	})
+}
+
+// One [sounder] and several [[sounder]] are both read; two on one line are not.
+func TestSounders(t *testing.T) {
+	bench := "[bench]\nname = \"b\"\nmains = \"50 Hz\"\nmanifold_volume = \"1 L\"\n[store]\ndirectory = \"d\"\n" +
+		"[[channel]]\nname = \"door\"\nrole = \"contact\"\ndriver = \"contact\"\nbus = \"GPIO17\"\n"
+	buzz := "driver = \"buzzer\"\nline = \"GPIO18\"\n"
+	lamp := "[[sounder]]\ndriver = \"lamp\"\nline = \"GPIO22\"\nflash = true\n"
+	horn := "[[sounder]]\ndriver = \"speaker\"\n"
+	want := []Sounder{{Driver: "buzzer", Line: "GPIO18"}, {Driver: "lamp", Line: "GPIO22", Flash: true}, {Driver: "speaker", Device: "auto", Level: 0.8}}
+	for text, n := range map[string]int{"": 0, "[sounder]\n" + buzz: 1, "[[sounder]]\n" + buzz: 1, "[[sounder]]\n" + buzz + lamp + horn: 3} {
+		b, err := Parse("bench.toml", []byte(bench+text), registry.All())
+		if err != nil {
+			t.Errorf("%s: %v", text, err)
+			continue
+		}
+		if d := cmp.Diff(want[:n], b.Sounders, cmpopts.EquateEmpty()); d != "" {
+			t.Errorf("%s: %s", text, d)
+		}
+	}
+	for text, word := range map[string]string{
+		"[[sounder]]\n" + buzz + "[[sounder]]\n" + buzz: "a line of its own",
+		horn + horn:                 "a device of its own",
+		strings.Repeat(horn, 9):     "a device of its own",
+		"[sounder]\n" + buzz + lamp: "sounder",
+	} {
+		if _, err := Parse("bench.toml", []byte(bench+text), registry.All()); err == nil || !strings.Contains(err.Error(), word) {
+			t.Errorf("%s: %v, want %q", text, err, word)
+		}
+	}
 }

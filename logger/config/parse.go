@@ -21,6 +21,7 @@ const (
 	minCurrent, maxCurrent     = 50e-3, 5.0   // A
 	nameLength                 = 40           // characters of names
 	defaultListen              = "127.0.0.1:8077"
+	maxSounders                = 8
 )
 
 // roleMax is how many channels of a role a bench may have. The first of a role
@@ -51,8 +52,20 @@ func Parse(file string, data []byte, known []drivers.Driver) (*Bench, error) {
 	if t := d.OptTable("forward"); t != nil {
 		b.Forward = forward(t)
 	}
-	if t := d.OptTable("sounder"); t != nil {
-		b.Sounder = sounder(t)
+	for i, t := range d.OneOrMore("sounder") {
+		if i == maxSounders {
+			t.Wrong("", "sounder number "+strconv.Itoa(i+1), "at most "+strconv.Itoa(maxSounders)+" sounders")
+		}
+		s := sounder(t)
+		for _, o := range b.Sounders {
+			if s.Line != "" && s.Line == o.Line {
+				t.WrongValue("line", "a line of its own")
+			}
+			if s.Driver == "speaker" && s.Driver == o.Driver && s.Device == o.Device {
+				t.Wrong("device", "the device of another speaker", "a device of its own")
+			}
+		}
+		b.Sounders = append(b.Sounders, *s)
 	}
 	p := &parser{bench: b, known: known, tables: d.Tables("channel"), counts: map[frame.Role]int{}}
 	if len(p.tables) == 0 {
@@ -126,10 +139,10 @@ func forward(t *strict.Table) *Forward {
 // not fit its kind is a mistake, not something to pass over.
 func sounder(t *strict.Table) *Sounder {
 	s := &Sounder{Driver: t.String("driver", "buzzer", "speaker", "lamp")}
-	all := []string{"line", "active_low", "device", "level", "flash"}
+	all := []string{"line", "active_low", "device", "level", "flash", "steady", "tone"}
 	t.Known(all...)
 	fits := map[string][]string{
-		"buzzer":  {"line", "active_low"},
+		"buzzer":  {"line", "active_low", "steady", "tone"},
 		"lamp":    {"line", "active_low", "flash"},
 		"speaker": {"device", "level"},
 	}[s.Driver]
@@ -146,5 +159,7 @@ func sounder(t *strict.Table) *Sounder {
 	s.Line = t.String("line")
 	s.ActiveLow = t.OptBool("active_low", false)
 	s.Flash = t.OptBool("flash", false)
+	s.Steady = t.OptBool("steady", false)
+	s.Tone = t.OptQuantity("tone", unit.Frequency, 100, 20000, 0)
 	return s
 }

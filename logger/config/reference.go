@@ -40,6 +40,7 @@ var entries = []entry{
 	{inChannel, "name", "1 to 40 of a–z, A–Z, 0–9, - and _", required, "what records and the page call the channel; each its own"},
 	{inChannel, "role", `"pressure", "glass", "current", "shell", "ambient", "light" or "contact"`, required, "what is measured; of several with one role the first is the one that phases and limits go by"},
 	{inChannel, "required", "true or false", "true for pressure, glass and current", "whether the bench counts as impaired without the channel"},
+	{inChannel, "purpose", `"contactor", "stopcock" or "acknowledge"`, "none", "of a contact: contactor and stopcock are noted in the run; acknowledge is a button that acknowledges all alarms"},
 	{inChannel, "driver", "a driver's name", required, "which device; `tipoff drivers` lists them"},
 	{inChannel, "bus", `"/dev/i2c-1", "/dev/spidev0.0", …`, required + " where the driver sits on a bus", "where the device is"},
 	{inChannel, "address", `"0x48"`, "the driver's default", "which device of the bus"},
@@ -78,7 +79,7 @@ var entries = []entry{
 	{"thermocouple", "lag", `"0.2 s" to "30 s"`, "not corrected", "time constant with which the junction follows the glass; the value is then the glass, the indicated value the junction"},
 	{"thermocouple", "lag_accuracy", `"0.1 %" to "50 %"`, `"10 %"`, "standard uncertainty of lag, a share of it"},
 	{"thermocouple", "seating", `"50 %" to "100 %"`, "not corrected; count it in mounting", "share of the glass's rise above the room that the junction sees at rest"},
-	{"thermocouple", "max_rate", `"0 °C/s" to "100 °C/s"`, "off", "faster than which the glass cannot change"},
+	{"thermocouple", "max_rate", `"0 °C/s" to "100 °C/s"`, `"25 °C/s" for glass, else off`, "faster than which the glass cannot change; a faster leap needs two samples behind it and is marked; 0 switches it off"},
 	{"thermocouple", "frozen_after", `"0 s" to "1 h"`, "off", "how long the same code is still believed"},
 
 	{"current", "ratio", `"1:1" to "100000:1"`, `"1:1"`, "primary to secondary current of the transformer"},
@@ -96,8 +97,10 @@ var entries = []entry{
 	{"none", "accuracy_abs", "in the channel's unit", "not counted", "± on top of it"},
 
 	{inSounder, "driver", `"buzzer", "speaker" or "lamp"`, required, "kind of output"},
-	{inSounder, "line", `"GPIO18"`, "required for buzzer and lamp", "line that the output is on"},
+	{inSounder, "line", `"GPIO18"; with tone "pwmchip0/pwm0"`, "required for buzzer and lamp", "line that the output is on"},
 	{inSounder, "active_low", "true or false", "false", "buzzer, lamp: true if it is on when the line is low"},
+	{inSounder, "steady", "true or false", "false", "buzzer: sound without pulses, for a siren that has its own"},
+	{inSounder, "tone", `"100 Hz" to "20000 Hz"`, "none", "buzzer: square wave for a bare piezo on a PWM output; not given: the buzzer has its own tone"},
 	{inSounder, "flash", "true or false", "false", "lamp: flash at 2 Hz"},
 	{inSounder, "device", `"/dev/snd/pcmC1D0p"`, `"auto"`, "speaker: sound device"},
 	{inSounder, "level", `"1 %" to "100 %"`, `"80 %"`, "speaker: peak of full scale"},
@@ -108,8 +111,10 @@ func heading(table string) string {
 	switch table {
 	case inBench, inStore:
 		return "`[" + table + "]`"
-	case inPage, inForward, inSounder:
+	case inPage, inForward:
 		return "`[" + table + "]`, may be left out"
+	case inSounder:
+		return "`[[sounder]]`, 0 to 8 times; a single one may be `[sounder]`"
 	case inChannel:
 		return "`[[channel]]`, 1 to 12 times"
 	case inCalibration:

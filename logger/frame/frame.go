@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tipoff/calib"
+	"tipoff/calib/gauge"
 )
 
 // MaxChannels is how many channels a bench can have. A frame is a fixed-size
@@ -47,6 +48,32 @@ func RoleNamed(s string) (Role, bool) {
 	return 0, false
 }
 
+// Purpose is what a contact is for.
+type Purpose uint8
+
+// The purposes.
+const (
+	NoPurpose         Purpose = iota
+	Contactor                 // auxiliary contact of the bombarder's contactor
+	Stopcock                  // switch on a stopcock
+	AcknowledgeButton         // acknowledges alarms at the bench
+)
+
+var purposeNames = [...]string{"", "contactor", "stopcock", "acknowledge"}
+
+// String is the purpose as bench.toml writes it.
+func (p Purpose) String() string { return purposeNames[p] }
+
+// PurposeNamed finds a purpose by its name.
+func PurposeNamed(s string) (Purpose, bool) {
+	for p, name := range purposeNames {
+		if name == s {
+			return Purpose(p), true
+		}
+	}
+	return NoPurpose, false
+}
+
 // Channel describes one channel of a layout.
 type Channel struct {
 	Name    string // as in bench.toml, unique
@@ -58,6 +85,9 @@ type Channel struct {
 	HasAux  bool // Aux holds a cold junction code
 	// Optional: the bench can do without it (required = false in bench.toml).
 	Optional bool
+	Purpose  Purpose // of a contact
+	// Range is what a pressure gauge can indicate, Pa; zero if not known.
+	Range gauge.Range
 }
 
 // Layout describes the frames of a bench. It does not change while it runs.
@@ -99,19 +129,27 @@ type Reading struct {
 
 // Frame is one time-aligned reading of all channels.
 type Frame struct {
-	Seq      uint64        // counts up by one from the daemon's start
-	At       time.Duration // monotonic time of the frame
+	Seq uint64        // counts up by one from the daemon's start
+	At  time.Duration // monotonic time of the frame
+	// Gas is what heat-conduction gauges were corrected for. GasKnown is false
+	// in runs that were recorded before it was stored.
+	Gas      gauge.Gas
+	GasKnown bool
 	Readings [MaxChannels]Reading
 }
 
 // Of is the value of role r: that of its channel, or what several channels of
 // the role say together. It has quality NoReading if there is none.
 //
-// Pressure gauges are combined by their uncertainties (weights 1/u²), so a wide
-// and a fine gauge hand over smoothly and without hysteresis: where one knows
-// little it weighs little; the quality is that of the one that weighs most. Of several glass sensors the hottest counts, because
-// it is the one that the ceiling is for. For other roles the first good channel
-// counts.
+// Pressure gauges are combined by their uncertainties (weights 1/u²): where one
+// knows little it weighs little. Near the ends of its range a gauge gives way to
+// the other before it goes over or under range ([gauge.Range.Weight]). So a wide
+// and a fine gauge hand over without a step, and by the readings of this frame
+// alone, hence without hysteresis. What they differ by beyond their uncertainties
+// widens the result's. The quality is that of the one that weighs most.
+//
+// Of several glass sensors the hottest counts, because it is the one that the
+// ceiling is for. For other roles the first good channel counts.
 func (f *Frame) Of(l *Layout, r Role) calib.Value {
 	i := l.first[r]
 	if i < 0 {
@@ -120,29 +158,55 @@ func (f *Frame) Of(l *Layout, r Role) calib.Value {
 	if l.count[r] == 1 {
 		return f.Readings[i].Value
 	}
+	if r == Pressure {
+		if v, ok := f.combined(l); ok {
+			return v
+		}
+	}
 	best := f.Readings[i].Value
-	var sum, weights, most float64
-	var q calib.Quality
 	for j := range l.Channels {
 		v := f.Readings[j].Value
 		if l.Channels[j].Role != r || !v.Good() {
 			continue
 		}
-		switch {
-		case !best.Good(), r == Glass && v.X > best.X:
+		if !best.Good() || r == Glass && v.X > best.X {
 			best = v
 		}
-		if r == Pressure && v.U > 0 {
-			w := 1 / (v.U * v.U)
-			sum += w * v.X
-			weights += w
-			if w > most {
-				most, q = w, v.Q
-			}
-		}
-	}
-	if weights > 0 {
-		return calib.Value{X: sum / weights, U: 1 / math.Sqrt(weights), Q: q}
 	}
 	return best
+}
+
+// combined is the weighted mean of the pressure gauges whose uncertainty is
+// known; false if none of them weighs anything.
+func (f *Frame) combined(l *Layout) (calib.Value, bool) {
+	var w [MaxChannels]float64
+	var sum, weights, most float64
+	var q calib.Quality
+	for j := range l.Channels {
+		v := f.Readings[j].Value
+		if l.Channels[j].Role != Pressure || !v.Good() || !(v.U > 0) {
+			continue
+		}
+		w[j] = l.Channels[j].Range.Weight(f.Readings[j].Indicated.X) / (v.U * v.U)
+		sum += w[j] * v.X
+		weights += w[j]
+		if w[j] > most {
+			most, q = w[j], v.Q
+		}
+	}
+	if !(weights > 0) {
+		return calib.Value{}, false
+	}
+	x := sum / weights
+	var u2, chi2 float64
+	for j := range l.Channels {
+		if w[j] > 0 {
+			v := f.Readings[j].Value
+			u2 += w[j] * w[j] * v.U * v.U
+			chi2 += w[j] * (v.X - x) * (v.X - x)
+		}
+	}
+	// Birge's ratio: χ² of one degree of freedom above 1 is more than chance.
+	u2 *= math.Max(1, chi2) / (weights * weights)
+	return calib.Value{X: x, U: math.Sqrt(u2), Q: q}, true
 }

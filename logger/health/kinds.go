@@ -18,6 +18,11 @@ type Kinds struct {
 	ForwardFailing     *Kind // subject: address of the remote store
 	CardUnreadable     *Kind // subject: the card's file
 	CalibrationOverdue *Kind // subject: channel
+
+	CalibrationDrifting *Kind // subject: channel
+	CalibrationWaiting  *Kind // subject: "certificates"
+	CertificateUnusable *Kind // subject: "certificates"
+	Contradiction       *Kind // subject: channel
 }
 
 // Declare makes the kinds.
@@ -66,11 +71,25 @@ func Declare() *Kinds {
 		CalibrationOverdue: &Kind{
 			Code: "calibration-overdue", Title: "Calibration is past its date", Severity: Notice,
 		},
+		CalibrationDrifting: &Kind{
+			Code: "calibration-drifting", Title: "Calibration drifts", Severity: Notice,
+		},
+		CalibrationWaiting: &Kind{
+			Code: "calibration-waiting", Title: "New calibration counts from the next run on", Severity: Notice,
+		},
+		// A certificate that is being written may look unfinished for a moment.
+		CertificateUnusable: &Kind{
+			Code: "certificate-unusable", Title: "Certificate cannot be used", Severity: Warning, After: 3 * time.Second,
+		},
+		Contradiction: &Kind{
+			Code: "channels-contradict", Title: "Two channels contradict each other", Severity: Warning,
+		},
 	}
 }
 
 // All lists the kinds for New.
 func (k *Kinds) All() []*Kind {
 	return []*Kind{k.ChannelAbsent, k.OptionalAbsent, k.BusFailing, k.DeviceRestored, k.DiskFailing, k.DiskFullSoon, k.ClockUnknown,
-		k.SounderSilent, k.LateFrames, k.ForwardFailing, k.CardUnreadable, k.CalibrationOverdue}
+		k.SounderSilent, k.LateFrames, k.ForwardFailing, k.CardUnreadable, k.CalibrationOverdue, k.Contradiction,
+		k.CalibrationDrifting, k.CalibrationWaiting, k.CertificateUnusable}
 }

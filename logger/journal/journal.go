@@ -25,7 +25,9 @@
 // standard uncertainty, <name>_raw and <name>_aux the device's numbers, <name>_n
 // the samples behind it if not 1, <name>_q its quality bits if not 0, and
 // <name>_ind, <name>_ind_u, <name>_ind_q the indicated value where it differs.
-// Every frame has phase and seq. What there is no reading of is left out.
+// Every frame has phase, seq, and gas: what heat-conduction gauges were corrected
+// for, by its short name ("air", "ne"; "moist" is air and water vapour, "mixture"
+// a gas of no known factor). What there is no reading of is left out.
 // Values are rounded to a hundredth of their uncertainty or finer, which adds
 // nothing to it and saves a third of the file; raw numbers are exact.
 //

@@ -9,6 +9,7 @@ import (
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
+	"tipoff/calib/gauge"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 )
@@ -33,7 +34,7 @@ var suffixes = [fieldCount]string{"", "_u", "_raw", "_aux", "_n", "_q", "_ind", 
 // fieldNames is the names of all channels' fields, which must differ.
 func fieldNames(channels []frame.Channel) ([][fieldCount]string, error) {
 	names := make([][fieldCount]string, len(channels))
-	taken := map[string]string{"phase": "", "seq": "", "time": ""}
+	taken := map[string]string{"phase": "", "seq": "", "time": "", "gas": ""}
 	for i, c := range channels {
 		if c.Name == "" || strings.HasPrefix(c.Name, "_") || strings.HasSuffix(c.Name, `\`) ||
 			!utf8.ValidString(c.Name) || clean(c.Name) != c.Name {
@@ -57,6 +58,7 @@ type lines struct {
 	layout *frame.Layout
 	fields [][fieldCount]string
 	phases [phase.Count]lineprotocol.Value
+	gases  [gauge.Count]lineprotocol.Value
 	base   int64 // added to monotonic time
 }
 
@@ -71,6 +73,9 @@ func newLines(l *frame.Layout, base int64) (*lines, error) {
 	for p := range w.phases {
 		w.phases[p], _ = lineprotocol.StringValue(phase.ID(p).String())
 	}
+	for g := range w.gases {
+		w.gases[g], _ = lineprotocol.StringValue(gauge.Gas(g).Symbol())
+	}
 	return w, nil
 }
 
@@ -81,6 +86,9 @@ func (w *lines) frame(b []byte, f *frame.Frame, p phase.ID) []byte {
 	e.StartLine("frame")
 	if int(p) < len(w.phases) {
 		e.AddField("phase", w.phases[p])
+	}
+	if f.GasKnown && int(f.Gas) < len(w.gases) {
+		e.AddField("gas", w.gases[f.Gas])
 	}
 	e.AddField("seq", lineprotocol.IntValue(int64(f.Seq)))
 	for i := range w.fields {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"tipoff/calib/gauge"
 	"tipoff/logger/frame"
 )
 
@@ -45,7 +46,9 @@ type Meta struct {
 	Phases   []Phase   `toml:"phases,omitempty"`
 	Findings []Finding `toml:"findings,omitempty"`
 	Alarms   []Alarm   `toml:"alarms,omitempty"`
-	Lost     []Lost    `toml:"lost,omitempty" comment:"what could not be recorded or was found damaged"`
+	// Sampling is how evenly waveforms were sampled during the run.
+	Sampling []Sampling `toml:"sampling,omitempty" comment:"how evenly waveforms were sampled"`
+	Lost     []Lost     `toml:"lost,omitempty" comment:"what could not be recorded or was found damaged"`
 	// Earlier holds judgements that a later one replaced. [UpdateMeta] fills it.
 	Earlier []Judgement `toml:"earlier,omitempty"`
 
@@ -85,6 +88,9 @@ type Channel struct {
 	Input   string `toml:"input"`
 	Integer bool   `toml:"integer" comment:"the raw number is a whole number"`
 	HasAux  bool   `toml:"has_aux" comment:"there is a second raw number, a cold junction's"`
+	// The pressures that the gauge can indicate, Pa; both 0 if not known.
+	RangeLow  float64 `toml:"range_low,omitempty" comment:"Pa, least that the gauge can indicate"`
+	RangeHigh float64 `toml:"range_high,omitempty" comment:"Pa, most that the gauge can indicate"`
 }
 
 // Phase is a stretch of the run in one phase. Seconds count from Started.
@@ -131,6 +137,15 @@ type Alarm struct {
 	Detail   string  `toml:"detail"`
 }
 
+// Sampling is the times between the samples of one waveform, holes left out.
+type Sampling struct {
+	Channel   string  `toml:"channel"`
+	Samples   int64   `toml:"samples"`
+	SpacingUS float64 `toml:"spacing_us" comment:"mean time between samples, µs"`
+	JitterUS  float64 `toml:"jitter_us" comment:"standard deviation of the times between samples, µs"`
+	WorstUS   float64 `toml:"worst_us" comment:"longest time between samples, µs"`
+}
+
 // Lost is a stretch that is not in the record.
 type Lost struct {
 	FromS  float64 `toml:"from_s"` // time of the last line before it, from Started
@@ -155,6 +170,7 @@ func LayoutOf(l *frame.Layout) Layout {
 		out.Channels = append(out.Channels, Channel{
 			Name: c.Name, Role: c.Role.String(), Unit: c.Role.Unit(), Driver: c.Driver,
 			Device: c.Device, Input: c.Input, Integer: c.Integer, HasAux: c.HasAux,
+			RangeLow: c.Range.Low, RangeHigh: c.Range.High,
 		})
 	}
 	return out
@@ -173,7 +189,7 @@ func (l Layout) Frame() (*frame.Layout, error) {
 		}
 		channels = append(channels, frame.Channel{
 			Name: c.Name, Role: role, Driver: c.Driver, Device: c.Device, Input: c.Input,
-			Integer: c.Integer, HasAux: c.HasAux,
+			Integer: c.Integer, HasAux: c.HasAux, Range: gauge.Range{Low: c.RangeLow, High: c.RangeHigh},
 		})
 	}
 	if _, err := fieldNames(channels); err != nil {

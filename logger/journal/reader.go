@@ -9,6 +9,7 @@ import (
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"tipoff/calib"
+	"tipoff/calib/gauge"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 )
@@ -202,6 +203,12 @@ func (d *decoder) frame(rec *Record) error {
 					return errLine
 				}
 				rec.Phase = p
+			case "gas":
+				g, ok := gauge.GasOf(data)
+				if kind != lineprotocol.String || !ok {
+					return errLine
+				}
+				f.Gas, f.GasKnown = g, true
 			case "seq":
 				if f.Seq, err = strconv.ParseUint(string(data), 10, 63); err != nil || kind != lineprotocol.Int {
 					return errLine

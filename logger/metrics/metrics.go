@@ -73,7 +73,10 @@ var (
 	channelErrors   = desc("channel_errors_total", "Failed transfers of the channel's device.", "channel")
 	channelFaults   = desc("channel_faulty_samples_total", "Samples that the device or its driver marked as faulty.", "channel")
 	channelDue      = desc("channel_calibration_due_timestamp_seconds", "When the channel's calibration has to be renewed; absent without a certificate.", "channel")
-	channelDrift    = desc("channel_calibration_drifting", "1 if the channel had moved by more than its uncertainty when it was last calibrated.", "channel")
+	channelOverdue  = desc("channel_calibration_overdue", "1 if the channel's calibration is past its date; absent without a certificate.", "channel")
+	channelDrift    = desc("channel_calibration_drifting", "1 if the channel had moved by more than its uncertainty when it was last calibrated, or is off at the atmosphere; absent without a certificate.", "channel")
+	channelChange   = desc("channel_calibration_change_ratio", "By how much the channel had moved when it was last calibrated, as a part of what both calibrations leave open (k=2); beyond 1 or -1 it drifts. Absent after a first calibration.", "channel")
+	channelTau      = desc("channel_time_constant_seconds", "Time constant of a thermocouple's lag that is corrected for; absent if none is.", "channel")
 	channelRestores = desc("channel_restores_total", "Times the device's settings had been lost and were written again.", "channel")
 
 	phaseDesc    = desc("phase", "1 for the phase that the bench is in, else 0.", "phase")
@@ -104,7 +107,7 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	}
 	for _, d := range []*prometheus.Desc{
 		buildInfo, benchInfo, channelUp, channelAge, channelSamples, channelErrors, channelFaults,
-		channelRestores, channelDue, channelDrift, phaseDesc, phaseSeconds, runActive, runSeconds, runs, ceiling, toCeiling,
+		channelRestores, channelDue, channelOverdue, channelDrift, channelChange, channelTau, phaseDesc, phaseSeconds, runActive, runSeconds, runs, ceiling, toCeiling,
 		heatingRate, alarmActive, alarmUnack, trouble, frames, lateFrames, journalBytes, journalErrs,
 		clockTrusted, benchSpeed,
 	} {
@@ -149,7 +152,14 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 		counter(channelRestores, st.Restores, d.Name)
 		if !st.Due.IsZero() {
 			gauge(channelDue, float64(st.Due.Unix()), d.Name)
+			gauge(channelOverdue, flag(st.Overdue), d.Name)
 			gauge(channelDrift, flag(st.Drifting), d.Name)
+			if st.ChangeU > 0 && st.Change == st.Change {
+				gauge(channelChange, st.Change/(2*st.ChangeU), d.Name)
+			}
+		}
+		if st.TimeConstant > 0 {
+			gauge(channelTau, st.TimeConstant.Seconds(), d.Name)
 		}
 	}
 	for p := range phase.Count {

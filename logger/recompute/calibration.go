@@ -100,8 +100,24 @@ func (f *filled) lineOf(n int) int {
 
 // specs are the calibrations that a file gives for the channels of a run.
 type specs struct {
-	channels map[string]config.Channel // by name; their lines are the file's
-	certs    map[string]*correction    // by channel
+	channels map[string]config.Channel           // by name; their lines are the file's
+	certs    map[string]*correction              // by channel
+	lags     map[string]*certificate.Certificate // time constants, by channel
+}
+
+// put adds a certificate, either of values or of a time constant.
+func (s *specs) put(c certificate.Certificate, started journal.Anchor) {
+	if c.IsLag() {
+		if s.lags == nil {
+			s.lags = map[string]*certificate.Certificate{}
+		}
+		s.lags[c.Channel] = &c
+		return
+	}
+	if s.certs == nil {
+		s.certs = map[string]*correction{}
+	}
+	s.certs[c.Channel] = &correction{cert: c, at: started.Wall, ok: started.Trusted}
 }
 
 // specs reads the file for a run's bench. A full table of a channel that the
@@ -126,7 +142,13 @@ func (f *File) specs(run *config.Bench, known []drivers.Driver, started journal.
 			return specs{}, &strict.Error{File: f.Name, Line: doc.LineOf("role"), Key: "role", Found: strconv.Quote(c.Role),
 				Allowed: strconv.Quote(run.Channels[i].Role.String()) + ", the channel's role in the run"}
 		}
-		return specs{certs: map[string]*correction{c.Channel: {cert: c, at: started.Wall, ok: started.Trusted}}}, nil
+		if run.Channels[i].Calibration.Kind != chain.SpecThermocouple && c.IsLag() {
+			return specs{}, &strict.Error{File: f.Name, Line: doc.LineOf("channel"), Key: "channel", Found: strconv.Quote(c.Channel),
+				Allowed: "a thermocouple channel of the run, as the certificate holds a time constant"}
+		}
+		var s specs
+		s.put(c, started)
+		return s, nil
 	}
 	channels, err := f.tables(doc, run, known)
 	return specs{channels: channels}, err
@@ -145,13 +167,11 @@ func (s *specs) addOwn(m *journal.Meta) error {
 		if err != nil {
 			return err
 		}
-		if _, other := s.channels[c.Channel]; other || s.certs[c.Channel] != nil {
+		_, other := s.channels[c.Channel]
+		if other || !c.IsLag() && s.certs[c.Channel] != nil || c.IsLag() && s.lags[c.Channel] != nil {
 			continue
 		}
-		if s.certs == nil {
-			s.certs = map[string]*correction{}
-		}
-		s.certs[c.Channel] = &correction{cert: c, at: m.Started.Wall, ok: m.Started.Trusted}
+		s.put(c, m.Started)
 	}
 	return nil
 }

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -130,6 +132,122 @@ func TestOwnCertificate(t *testing.T) {
 		f := frames(t, filepath.Join(dir, fmt.Sprintf("recomputed-%d", i+1)))
 		if got := f[50].Readings[1].Value.X; res.Number != i+1 || math.Abs(got-c.want) > 0.01 {
 			t.Errorf("%s: %v °C, want %v", c.file, got, c.want)
+		}
+	}
+}
+
+// A certificate of a time constant: in a ramp of 3 °C/s the glass is ahead of the
+// junction by rate × tau (closed form), so a run recorded without correction
+// gains 3 °C/s × tau; the junction as indicated stays.
+func TestTimeConstant(t *testing.T) {
+	const tau = 3.0
+	c := certificate.Certificate{Channel: "glass", Role: "glass", Procedure: "step", Who: "Em", Room: math.NaN(), Change: math.NaN(),
+		Date: time.Date(2026, 11, 24, 8, 0, 0, 0, time.UTC), Due: time.Date(2027, 11, 24, 8, 0, 0, 0, time.UTC),
+		Fit: certificate.LagFit(), Trials: []certificate.Trial{{Tau: tau, U: 0.1, Note: "step"}}}
+	var err error
+	if c.Lag, err = certificate.SolveLag(c.Trials); err != nil {
+		t.Fatal(err)
+	}
+	text := string(c.Encode())
+	for name, x := range map[string]struct{ own, file string }{
+		"given":             {"", text},
+		"of the run itself": {text, ""},
+		"given, beside the run's own of values": {"# in force\n" + glassCertificate(t), text},
+	} {
+		dir := filepath.Join(t.TempDir(), "run")
+		r := newRigUnder(t, dir, benchOf("4:1"), x.own)
+		for i := range 900 {
+			r.frame(phase.Bombard, []float64{13600}, []float64{math.Round((25 + 0.3*float64(i)) * 128)}, 0.4)
+		}
+		r.seal()
+		file := ""
+		if x.file != "" {
+			file = "glass-lag.toml"
+		}
+		if _, err := recompute.Run(context.Background(), dir, options(file, x.file)); err != nil {
+			t.Fatal(name, err)
+		}
+		old, fresh := frames(t, dir), frames(t, filepath.Join(dir, "recomputed-1"))
+		for i := 300; i < 900; i += 100 {
+			o, n := old[i].Readings[1], fresh[i].Readings[1]
+			junction := o.Value.X
+			want := junction + 3*tau
+			if strings.Contains(name, "values") {
+				want = (want - 2) * 100 / 118
+			}
+			if math.Abs(n.Value.X-want) > 0.3 || n.Indicated.X != o.Indicated.X {
+				t.Errorf("%s, frame %d: junction %.2f °C, glass %.2f °C, want %.2f °C; indicated %v, before %v", name, i, junction, n.Value.X, want, n.Indicated.X, o.Indicated.X)
+			}
+		}
+	}
+	// For a channel that has no lag it is the user's mistake.
+	dir := filepath.Join(t.TempDir(), "run")
+	r := newRig(t, dir, benchOf("4:1"))
+	r.frame(phase.Idle, []float64{13600}, []float64{4000}, 0)
+	r.seal()
+	other := strings.Replace(strings.Replace(text, `channel = "glass"`, `channel = "manifold"`, 1), `role = "glass"`, `role = "shell"`, 1)
+	var e *strict.Error
+	if _, err := recompute.Run(context.Background(), dir, options("lag.toml", other)); !errors.As(err, &e) || e.Line == 0 {
+		t.Errorf("error %v, want one with its line", err)
+	}
+}
+
+// The new run.toml holds each finding, and what was put beside the run can be
+// verified: a changed byte in the readings or in the result is found.
+func TestVerify(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "run")
+	recordRows(t, dir, "3:1")
+	if n, err := recompute.Verify(dir); n != 0 || err != nil {
+		t.Errorf("nothing recomputed: %d, %v", n, err)
+	}
+	res, err := recompute.Run(context.Background(), dir, options("part.toml", partFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := journal.LoadMeta(filepath.Join(dir, "recomputed-1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(m.Findings) == 0 || m.Verdict != res.VerdictAfter {
+		t.Errorf("%d findings, verdict %q, want those of the new values", len(m.Findings), m.Verdict)
+	}
+	for _, f := range m.Findings {
+		if f.Limit == "" || f.Verdict == "" || f.Text == "" {
+			t.Errorf("finding %+v", f)
+		}
+		for _, l := range res.Limits {
+			if l.ID == f.Limit && l.After != f.Verdict {
+				t.Errorf("%s: run.toml says %s, the result %s", l.ID, f.Verdict, l.After)
+			}
+		}
+	}
+	if n, err := recompute.Verify(dir); n != 1 || err != nil {
+		t.Errorf("whole: %d, %v", n, err)
+	}
+	// sha256sum of coreutils agrees.
+	if _, err := exec.LookPath("sha256sum"); err == nil {
+		cmd := exec.Command("sha256sum", "-c", "recomputed-1.SHA256SUMS")
+		cmd.Dir = dir
+		if out, err := cmd.CombinedOutput(); err != nil || strings.Count(string(out), ": OK") != 2 {
+			t.Errorf("sha256sum: %v\n%s", err, out)
+		}
+	}
+	for _, name := range []string{"recomputed-1.toml", "recomputed-1/frames.lp.zst", "recomputed-1/run.toml", "recomputed-1.SHA256SUMS"} {
+		path := filepath.Join(dir, name)
+		good, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bad := append([]byte(nil), good...)
+		bad[len(bad)/2] ^= 1
+		if err := os.WriteFile(path, bad, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := recompute.Verify(dir); err == nil {
+			t.Errorf("a changed byte in %s is not found", name)
+		}
+		if err := os.WriteFile(path, good, 0o644); err != nil {
+			t.Fatal(err)
 		}
 	}
 }

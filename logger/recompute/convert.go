@@ -9,6 +9,7 @@ import (
 	"tipoff/calib/certificate"
 	"tipoff/calib/chain"
 	"tipoff/calib/gauge"
+	"tipoff/logger/bench"
 	"tipoff/logger/config"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
@@ -44,12 +45,17 @@ type channel struct {
 
 // newChannel decides how a channel that was calibrated by before is recomputed
 // with after.
-func newChannel(name string, role frame.Role, before, after chain.Spec, cert *correction, in chain.Input, mains float64) (channel, error) {
+func newChannel(name string, role frame.Role, before, after chain.Spec, cert *correction, tau *certificate.Certificate, in chain.Input, mains float64) (channel, error) {
 	none := calib.Value{X: math.NaN(), U: math.NaN(), Q: calib.NoReading}
 	c := channel{how: AsRecorded, integer: in.Integer, prev: math.NaN(), kept: none, keptIndicated: none}
 	fresh, err := chain.New(role.String(), after, in, mains)
 	if err != nil {
 		return c, fmt.Errorf("channel %q: %w", name, err)
+	}
+	if l, ok := fresh.(chain.Lagged); ok && tau != nil {
+		if err := l.SetLag(tau.Lag.Durations()); err != nil {
+			return c, fmt.Errorf("channel %q: %w", name, err)
+		}
 	}
 	if _, wave := fresh.(chain.Waveform); !wave {
 		if cert != nil {
@@ -156,15 +162,11 @@ type converter struct {
 // convert replaces the values of f, recorded in phase p, by those of the new
 // calibration. Raw numbers stay.
 func (c *converter) convert(f *frame.Frame, p phase.ID) {
-	// The daemon tells the gauges which gas there is after each frame, for the
-	// next one.
-	if !c.begun {
-		c.begun, c.phase = true, p
-		c.setGas(gasIn(p, c.cardGas))
-	} else if g := gasIn(c.phase, c.cardGas); g != c.gas {
+	if g := c.gasOf(f, p); !c.begun || g != c.gas {
 		c.setGas(g)
 	}
-	c.phase = p
+	c.begun, c.phase = true, p
+	f.Gas, f.GasKnown = c.gas, true
 	for i := range c.channels {
 		ch := &c.channels[i]
 		switch ch.how {
@@ -185,13 +187,21 @@ func (c *converter) setGas(g gauge.Gas) {
 	}
 }
 
-// gasIn is the gas that a heat-conduction gauge sees in a phase.
-func gasIn(p phase.ID, card gauge.Gas) gauge.Gas {
-	switch p {
-	case phase.Flush, phase.Fill, phase.TipOff, phase.Age:
-		return card
+// gasOf is what a heat-conduction gauge saw in f: the gas that was recorded with
+// it. Where none was, or none of known factor because the run had no card yet, it
+// follows from the phase and the card that the run has now. The daemon tells the
+// gauges which gas there is after each frame, for the next one.
+func (c *converter) gasOf(f *frame.Frame, p phase.ID) gauge.Gas {
+	if f.GasKnown && f.Gas != gauge.Mixture {
+		return f.Gas
 	}
-	return gauge.Air
+	if f.GasKnown {
+		return c.cardGas
+	}
+	if c.begun {
+		p = c.phase
+	}
+	return bench.GasIn(p, c.cardGas)
 }
 
 // Qualities of a sample, which no calibration changes, and of the lack of one.
@@ -357,7 +367,7 @@ func converterFor(l *frame.Layout, cfg *config.Bench, after specs, ins []chain.I
 			spec, line = ch.Calibration, ch.Line
 		}
 		var err error
-		if c.channels[i], err = newChannel(lc.Name, lc.Role, own.Calibration, spec, after.certs[lc.Name], ins[j], cfg.Mains); err != nil {
+		if c.channels[i], err = newChannel(lc.Name, lc.Role, own.Calibration, spec, after.certs[lc.Name], after.lags[lc.Name], ins[j], cfg.Mains); err != nil {
 			if line > 0 {
 				return nil, Wrong{fmt.Errorf("%s:%d: %w", file, line, err)}
 			}

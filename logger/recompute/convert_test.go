@@ -56,7 +56,7 @@ func current(ratio, burden, accuracy float64) chain.Spec {
 // 100 Ω is (500/100)/(1000/800) = 4. Its uncertainty is hand-calculated.
 func TestRescale(t *testing.T) {
 	in := chain.Input{Kind: chain.Voltage, Scale: 1e-3, Interval: 250 * time.Microsecond, Waveform: true}
-	c, err := newChannel("i", frame.Current, current(1000, 800, 0.01), current(500, 100, 0.03), nil, in, 50)
+	c, err := newChannel("i", frame.Current, current(1000, 800, 0.01), current(500, 100, 0.03), nil, nil, in, 50)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +71,7 @@ func TestRescale(t *testing.T) {
 	if c.rescale(&r); r.Value.Good() || r.Value.Q != calib.NoReading {
 		t.Errorf("no reading became %+v", r.Value)
 	}
-	if c, err = newChannel("i", frame.Current, chain.Spec{Kind: chain.SpecNone}, current(500, 100, 0), nil, in, 50); err != nil || c.how != AsRecorded || c.why == "" {
+	if c, err = newChannel("i", frame.Current, chain.Spec{Kind: chain.SpecNone}, current(500, 100, 0), nil, nil, in, 50); err != nil || c.how != AsRecorded || c.why == "" {
 		t.Errorf("a current without a calibration before: %+v, %v", c, err)
 	}
 }
@@ -100,11 +100,11 @@ func fixture(t testing.TB) (*converter, *frame.Frame) {
 	}
 	wave := chain.Input{Kind: chain.Voltage, Scale: 1e-3, Interval: 250 * time.Microsecond, Waveform: true}
 	c := &converter{layout: frame.NewLayout(100*time.Millisecond, []frame.Channel{{Name: "p", Role: frame.Pressure}, {Name: "i", Role: frame.Current}})}
-	p, err := newChannel("p", frame.Pressure, gauge(3), gauge(4), nil, volts, 50)
+	p, err := newChannel("p", frame.Pressure, gauge(3), gauge(4), nil, nil, volts, 50)
 	if err != nil {
 		t.Fatal(err)
 	}
-	i, err := newChannel("i", frame.Current, current(1000, 800, 0.01), current(500, 800, 0.01), nil, wave, 50)
+	i, err := newChannel("i", frame.Current, current(1000, 800, 0.01), current(500, 800, 0.01), nil, nil, wave, 50)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,6 +6,7 @@
 //
 //	recomputed-1/       a run of its own: frames.lp.zst, run.toml, SHA256SUMS
 //	recomputed-1.toml   the calibration used and what it changed, see [Result]
+//	recomputed-1.SHA256SUMS  of recomputed-1.toml and the readings, see [Verify]
 //
 // The .toml file is written last: a recomputation without it was broken off and
 // is made again.
@@ -33,13 +34,13 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"tipoff/calib/gauge"
 	"tipoff/drivers"
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
+	"tipoff/logger/sheet"
 	"tipoff/logger/tube"
 )
 
@@ -206,6 +207,11 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	if err == nil {
 		err = journal.UpdateMeta(j.folder+partSuffix, func(n *journal.Meta) error {
 			n.Verdict, n.Summary = string(after.verdict), after.text
+			n.Findings = nil
+			for i := range after.findings {
+				f := &after.findings[i]
+				n.Findings = append(n.Findings, sheet.Entry(f, (f.At-j.meta.Started.Mono()).Seconds()))
+			}
 			return nil
 		})
 	}
@@ -259,13 +265,7 @@ func (j *job) prepare() (cfg *config.Bench, card tube.Card, known bool, err erro
 		c, err := tube.Parse("card", []byte(j.meta.Card))
 		card, known = c, err == nil
 	}
-	gas := gauge.Mixture
-	if known {
-		if g, err := gauge.ParseGas(card.Gas); err == nil {
-			gas = g
-		}
-	}
-	j.converter, err = converterFor(j.layout, cfg, after, ins, gas, file)
+	j.converter, err = converterFor(j.layout, cfg, after, ins, bench.GasOf(card.Gas), file)
 	if err != nil {
 		return nil, card, false, err
 	}
@@ -359,6 +359,13 @@ func (j *job) publish(r *Result) error {
 	disk := journal.OS{}
 	if err := disk.Rename(j.folder+partSuffix, j.folder); err != nil {
 		return fmt.Errorf("naming the result: %w", err)
+	}
+	sumsText, err := resultSums(j.dir, j.number, text)
+	if err == nil {
+		err = put(disk, filepath.Join(j.dir, sumsName(j.number)), sumsText)
+	}
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", sumsName(j.number), err)
 	}
 	name := filepath.Join(j.dir, resultName(j.number))
 	if err := put(disk, name+partSuffix, text); err != nil {

@@ -35,6 +35,8 @@ const (
 	// retries is how many transfers may fail in a row before the device is
 	// started afresh: a spark spoils one or two, a loose plug spoils all.
 	retries = 4
+	// patience is how long a slow device may fail, however few its transfers.
+	patience = time.Second
 	// backoffMin and backoffMax bound the wait before a device that does not
 	// start is tried again. The maximum keeps the promise that a channel is
 	// back within 2 s of the fault's end; the minimum lets a device that only
@@ -56,6 +58,9 @@ type Device struct {
 	// Channels holds, for each input of the source, the index of its channel
 	// in the layout.
 	Channels []int
+	// Recorded: it plays readings of another time, in which nothing can be found
+	// frozen any more.
+	Recorded bool
 }
 
 // Sampler reads devices. Make one with [New].
@@ -73,6 +78,12 @@ type Sampler struct {
 	quality []calib.Quality // of each channel's value in the last frame
 	faults  []drivers.Fault // of each channel's latest sample, if they spoil it
 	told    []absence
+	doubts  doubts
+	scale   []float64 // of each channel's input
+	aux     []float64 // of its second number; 0: there is none
+	fine    []bool    // a converter's code of a voltage
+	spacing []spacing
+	gas     gauge.Gas
 }
 
 type lastRaw struct{ raw, aux float64 }
@@ -105,6 +116,7 @@ type device struct {
 	due      time.Duration
 	backoff  time.Duration
 	failures int
+	good     time.Duration // last sample, or start
 
 	mu       sync.Mutex
 	filling  []drivers.Sample
@@ -131,6 +143,11 @@ func New(c clock.Clock, layout *frame.Layout, devices []Device, chains []chain.C
 		quality: make([]calib.Quality, len(chains)),
 		faults:  make([]drivers.Fault, len(chains)),
 		told:    make([]absence, len(chains)),
+		doubts:  doubts{pulses: make([]pulse, len(chains)), arcSince: -1, idle: -1},
+		scale:   make([]float64, len(chains)),
+		aux:     make([]float64, len(chains)),
+		fine:    make([]bool, len(chains)),
+		spacing: make([]spacing, len(chains)),
 	}
 	byName := map[string]*bus{}
 	for _, d := range devices {
@@ -152,12 +169,18 @@ func New(c clock.Clock, layout *frame.Layout, devices []Device, chains []chain.C
 		}
 		b.devices = append(b.devices, dev)
 		s.devices = append(s.devices, dev)
-		for _, ch := range d.Channels {
-			s.owner[ch] = dev
+		for k, ch := range d.Channels {
+			in := &d.Source.Inputs()[k]
+			s.owner[ch], s.scale[ch] = dev, math.Abs(in.Scale)
+			if in.Kind == drivers.Thermocouple {
+				s.aux[ch] = in.AuxScale
+			}
+			s.fine[ch] = in.Integer && (in.Kind == drivers.Voltage || in.Kind == drivers.Ratio)
+			s.spacing[ch].wave = in.Waveform
 		}
 	}
 	for i := range s.stats {
-		s.stats[i].LastSample = -1
+		s.stats[i].LastSample, s.doubts.pulses[i].refOf = -1, -1
 	}
 	return s, nil
 }
@@ -223,9 +246,14 @@ func (s *Sampler) start(ctx context.Context, d *device) {
 	now := s.clock.Now()
 	err := d.Source.Start(ctx)
 	d.mu.Lock()
-	d.err = err
-	if err != nil {
+	switch {
+	case err != nil:
+		d.err = err
 		d.errors++
+	case d.err == errNotYet:
+		d.err = nil
+		// What else went wrong stays true until there is a sample: a device may
+		// start well and fail at each reading.
 	}
 	d.mu.Unlock()
 	if err != nil {
@@ -233,6 +261,7 @@ func (s *Sampler) start(ctx context.Context, d *device) {
 		return
 	}
 	d.running, d.failures, d.due = true, 0, s.clock.Now()
+	d.good = d.due
 }
 
 func (s *Sampler) read(ctx context.Context, d *device) {
@@ -241,6 +270,8 @@ func (s *Sampler) read(ctx context.Context, d *device) {
 	d.store(d.scratch[:n])
 	if err != nil {
 		d.errors++
+	} else if n > 0 {
+		d.err = nil
 	}
 	if f, ok := d.Source.(forgetter); ok {
 		d.restores = uint64(f.SettingsLost())
@@ -251,7 +282,7 @@ func (s *Sampler) read(ctx context.Context, d *device) {
 	now := s.clock.Now()
 	if err == nil {
 		if n > 0 {
-			d.failures, d.backoff = 0, backoffMin
+			d.failures, d.backoff, d.good = 0, backoffMin, now
 		}
 		// A driver that asks to be read again at once must not starve the
 		// others on its bus.
@@ -266,7 +297,7 @@ func (s *Sampler) read(ctx context.Context, d *device) {
 	case errors.Is(err, drivers.LostConfig):
 		// The driver has noticed that the settings are gone: write them now.
 		d.running, d.due = false, now
-	case d.failures >= retries:
+	case d.failures >= retries || d.failures > 1 && now-d.good >= patience:
 		d.mu.Lock()
 		d.err = err
 		d.mu.Unlock()
@@ -299,7 +330,7 @@ func (d *device) store(in []drivers.Sample) {
 // Collect closes the frame interval that ends at time at: it fills f's
 // readings from all samples that have come since the last call.
 func (s *Sampler) Collect(at time.Duration, f *frame.Frame) {
-	f.At = at
+	f.At, f.Gas, f.GasKnown = at, s.gas, true
 	for i := range s.raw {
 		s.raw[i] = lastRaw{math.NaN(), math.NaN()}
 	}
@@ -312,6 +343,10 @@ func (s *Sampler) Collect(at time.Duration, f *frame.Frame) {
 			Value: v, Indicated: ind,
 			Raw: s.raw[i].raw, Aux: s.raw[i].aux, Samples: int32(n),
 		}
+	}
+	s.doubt(at, f)
+	for i := range s.chains {
+		v := &f.Readings[i].Value
 		s.stats[i].Up, s.quality[i] = v.Good(), v.Q
 	}
 	s.report(at)
@@ -338,6 +373,10 @@ func (s *Sampler) drain(d *device, at time.Duration) {
 		if p.Fault&drivers.Invalidating == 0 {
 			st.LastSample = p.At
 			s.raw[ch] = lastRaw{p.Raw, p.Aux}
+			s.doubts.pulses[ch].add(p.At, p.Raw, p.Aux)
+			if s.spacing[ch].wave {
+				s.spacing[ch].add(p.At)
+			}
 		}
 		s.chains[ch].Push(p.At, p.Raw, p.Aux, qualityOf(p.Fault))
 	}
@@ -369,10 +408,18 @@ func qualityOf(f drivers.Fault) calib.Quality {
 
 // Stats copies how each channel is doing into dst, which is as long as the
 // layout has channels.
-func (s *Sampler) Stats(dst []status.Channel) { copy(dst, s.stats) }
+func (s *Sampler) Stats(dst []status.Channel) {
+	for i := range s.stats {
+		if p, ok := s.Spacing(i); ok {
+			s.stats[i].Spacing, s.stats[i].Jitter = p.Mean, p.Jitter
+		}
+	}
+	copy(dst, s.stats)
+}
 
 // SetGas tells the gauges that care which gas is in the manifold.
 func (s *Sampler) SetGas(g gauge.Gas) {
+	s.gas = g
 	for _, c := range s.chains {
 		c.SetGas(g)
 	}

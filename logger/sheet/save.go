@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tipoff/logger/chart"
+	"tipoff/logger/envelope"
 	"tipoff/logger/journal"
 )
 
@@ -98,7 +99,8 @@ func (s *Sheet) Save(dir string) error {
 		m.Verdict, m.Summary = s.Verdict.Overall, s.Verdict.Text
 		m.Findings = nil
 		for i := range s.record.findings {
-			m.Findings = append(m.Findings, s.record.entry(i))
+			f := &s.record.findings[i]
+			m.Findings = append(m.Findings, Entry(f, float64(s.record.since(f.At))))
 		}
 		return nil
 	})
@@ -109,13 +111,13 @@ func (s *Sheet) Save(dir string) error {
 	return err
 }
 
-// entry is finding i as run.toml keeps it, in SI units.
-func (r *record) entry(i int) journal.Finding {
-	f := &r.findings[i]
+// Entry is a finding as run.toml keeps it, in SI units. at is its time in seconds
+// from the run's start.
+func Entry(f *envelope.Finding, at float64) journal.Finding {
 	l := &f.Limit
 	e := journal.Finding{
 		Limit: l.ID, Title: l.Title, Verdict: string(f.Verdict), Phase: f.Phase.String(), Quantity: l.Quantity, Unit: l.Unit,
-		Low: l.Low, High: l.High, LimitU: l.U, Measured: f.Measured, U: f.U, AtS: float64(r.since(f.At)),
+		Low: l.Low, High: l.High, LimitU: l.U, Measured: f.Measured, U: f.U, AtS: at,
 		OutsideS: f.Duration.Seconds(), Degree: f.Degree, Basis: string(l.Basis), Reason: l.Reason, Formula: l.Formula,
 		Source: l.Source, Unknown: l.Unknown, Text: f.Text,
 	}

@@ -78,10 +78,20 @@ type Channel struct {
 	Errors     uint64 // failed transfers
 	Faults     uint64 // samples with a fault bit
 	Restores   uint64 // times its settings had to be written again
+	// Spacing and Jitter are mean and standard deviation of the times between the
+	// samples of a waveform, since the run began; 0 for other channels.
+	Spacing time.Duration
+	Jitter  time.Duration
 	// Due is when the channel's calibration has to be renewed; zero if it has
-	// no certificate. Drifting: it had moved when it was last renewed.
-	Due      time.Time
-	Drifting bool
+	// no certificate. Overdue: that is past. Drifting: it had moved when it was
+	// last renewed, or is off at the atmosphere now.
+	Due               time.Time
+	Overdue, Drifting bool
+	// Change is by how much the channel had moved when it was last renewed, in its
+	// unit, and ChangeU the standard uncertainty of that; NaN where not known.
+	Change, ChangeU float64
+	// TimeConstant is the lag that is corrected for; 0: none is.
+	TimeConstant time.Duration
 }
 
 // Counters count from the daemon's start.

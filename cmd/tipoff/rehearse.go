@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+
+	"tipoff/logger/bench"
+	"tipoff/logger/chart"
+	"tipoff/logger/envelope"
+	"tipoff/logger/model"
+	"tipoff/logger/plan"
+	"tipoff/logger/tube"
+)
+
+// rehearse predicts the run of a tube that is yet to be hung.
+func rehearse(_ context.Context, e *env, args []string) error {
+	fs := e.flags()
+	benchFile := fs.String("bench", "", "bench.toml of the plant, for limits and constants that depend on it")
+	constants := fs.String("constants", "", "what the bench has learned from its runs, a .json file; without it the handbook's constants")
+	picture := fs.String("picture", "", "write the chart to this .svg or .png file (default: NAME-rehearsal.svg)")
+	room := fs.Float64("room", 0, "room temperature, °C (default: 22)")
+	operands, err := e.parse(fs, args, 1, 1)
+	if err != nil {
+		return err
+	}
+	if *room != 0 && !(*room >= -10 && *room <= 50) {
+		return input(fmt.Errorf("flag --room: found %g; allowed: -10 to 50 °C", *room))
+	}
+	card, err := readCard(operands[0])
+	if err != nil {
+		return err
+	}
+	file := *picture
+	if file == "" {
+		file = card.Name + "-rehearsal.svg"
+	}
+	format := chart.Format(strings.TrimPrefix(filepath.Ext(file), "."))
+	if format != chart.SVG && format != chart.PNG {
+		return input(fmt.Errorf("flag --picture: found %q; allowed: a name that ends in .svg or .png", file))
+	}
+	var plant envelope.Bench
+	corrected := false
+	if *benchFile != "" {
+		text, cfg, err := readBench(*benchFile)
+		if err != nil {
+			return err
+		}
+		plant, corrected = bench.PlantOf(cfg), plan.LagCorrected(string(text))
+	}
+	limits := envelope.Compute(*card, true, plant)
+	of := plan.BenchOf(plant)
+	of.LagCorrected = corrected
+	params := model.Handbook(of)
+	if *constants != "" {
+		if err := readConstants(*constants, &params); err != nil {
+			return input(err)
+		}
+	}
+	chosen, err := plan.Choose(limits, &params, plan.Options{Room: *room})
+	if err != nil {
+		return input(fmt.Errorf("%s: no run can be predicted: %w", operands[0], err))
+	}
+	if err := draw(file, format, chosen.Picture(limits)); err != nil {
+		return err
+	}
+	return tell(e, card, chosen, file)
+}
+
+func readConstants(file string, into *model.Params) error {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return fmt.Errorf("reading the bench's constants: %w", err)
+	}
+	if err := json.Unmarshal(text, into); err != nil {
+		return fmt.Errorf("%s: %w", file, err)
+	}
+	return nil
+}
+
+func draw(file string, format chart.Format, r *chart.Run) error {
+	f, err := os.Create(file)
+	if err != nil {
+		return fmt.Errorf("writing the chart: %w", err)
+	}
+	err = chart.Write(f, chart.Predicted, format, r)
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	return err
+}
+
+// tell prints the plan and what the model expects of it.
+func tell(e *env, card *tube.Card, c *plan.Chosen, file string) error {
+	fmt.Fprintf(e.out, "Rehearsal of %s\n\n%s\n%s\n\n", card.Name, c.Main(), c.Sure())
+	w := tabwriter.NewWriter(e.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "AT\tDO")
+	for _, s := range c.Steps() {
+		fmt.Fprintf(w, "%s\t%s\n", chart.Clock(s.At), s.Text)
+	}
+	fmt.Fprintln(w, "\nEXPECTED\tBEST\t95 OF 100 RUNS")
+	for _, r := range c.Table() {
+		fmt.Fprintf(w, "%s\t%s\t%s to %s\n", r.What, r.Best, r.Low, r.High)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(e.out, "\nchart: %s\n\nA model foretells, it does not guard: whoever bombards watches glass and shells, and stops in time.\n", file)
+	return err
+}

@@ -1,0 +1,414 @@
+package bench
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tipoff/calib/certificate"
+	"tipoff/calib/chain"
+	"tipoff/calib/reference"
+	"tipoff/calib/uncertainty"
+	"tipoff/logger/calibrate"
+	"tipoff/logger/config"
+	"tipoff/logger/frame"
+	"tipoff/logger/journal"
+	"tipoff/logger/phase"
+	"tipoff/logger/status"
+)
+
+// CertificatesDir is where certificates are in the folder of a bench.
+const CertificatesDir = "certificates"
+
+// Calibrations are the certificates in force on a bench. The folder that holds
+// them is written by 'tipoff calibrate', another process, and by the pages.
+type Calibrations struct {
+	dir      string // "": no certificates are looked for
+	channels []calibrated
+	stamp    stamp // of the folder when it was read last
+	wrong    error // what kept certificates from being used, then
+}
+
+// calibrated is one channel.
+type calibrated struct {
+	name, role string
+	chain      *certificate.Corrected
+	value, lag *certificate.Certificate // in force; nil: none
+	ownLag     time.Duration            // of bench.toml
+}
+
+// stamp tells whether a folder has changed. The number of files is in it because
+// two may come within the resolution of a folder's time.
+type stamp struct {
+	modified time.Time
+	files    int
+}
+
+func stampOf(dir string) stamp {
+	st, err := os.Stat(dir)
+	if err != nil {
+		return stamp{}
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return stamp{}
+	}
+	names, err := d.Readdirnames(-1)
+	if errors.Join(err, d.Close()) != nil {
+		return stamp{}
+	}
+	return stamp{st.ModTime(), len(names)}
+}
+
+// certify puts certificates, now and later, behind the chains of their channels.
+func (p *Parts) certify(cfg *config.Bench, wall func() (time.Time, bool)) {
+	c := &Calibrations{}
+	if cfg.Store.Directory != "" {
+		c.dir = filepath.Join(cfg.Store.Directory, CertificatesDir)
+	}
+	for i, ch := range cfg.Channels {
+		d := calibrate.Channel{Name: ch.Name, Role: ch.Role}
+		switch ch.Calibration.Kind {
+		case chain.SpecLogLinear, chain.SpecTable:
+			d.Logarithmic = true
+		}
+		p.Desk = append(p.Desk, d)
+		one := calibrated{name: ch.Name, role: ch.Role.String(), ownLag: ch.Calibration.Params.Lag}
+		p.Chains[i], one.chain = certificate.Follow(p.Chains[i], wall)
+		c.channels = append(c.channels, one)
+	}
+	c.read()
+	p.Calibrations = c
+}
+
+// adopted is a channel whose certificates in force have changed.
+type adopted struct {
+	index int
+	text  string // what is in force now, for people
+}
+
+// changed tells whether the folder is not as it was when it was read last, or
+// was not readable then.
+func (c *Calibrations) changed() bool {
+	return c.dir != "" && (c.wrong != nil || stampOf(c.dir) != c.stamp)
+}
+
+// read takes the newest certificates of the folder into force.
+func (c *Calibrations) read() []adopted {
+	if c.dir == "" {
+		return nil
+	}
+	c.stamp = stampOf(c.dir) // before reading: what comes meanwhile is a change
+	var wrong []error
+	var news []adopted
+	for i := range c.channels {
+		ch := &c.channels[i]
+		value, err1 := certificate.Latest(c.dir, ch.name)
+		lagged, err2 := certificate.LatestLag(c.dir, ch.name)
+		if err1 != nil {
+			wrong = append(wrong, fmt.Errorf("channel %s: %w", ch.name, err1))
+		} else if err2 != nil {
+			wrong = append(wrong, fmt.Errorf("channel %s: %w", ch.name, err2))
+		}
+		for _, cert := range []**certificate.Certificate{&value, &lagged} {
+			if *cert != nil && (*cert).Role != ch.role {
+				wrong = append(wrong, fmt.Errorf("channel %s: its certificate is of a channel of role %s", ch.name, (*cert).Role))
+				*cert = nil
+			}
+		}
+		if text := ch.use(value, lagged, &wrong); text != "" {
+			news = append(news, adopted{i, text})
+		}
+	}
+	c.wrong = errors.Join(wrong...)
+	return news
+}
+
+// use takes certificates into force and says what has changed, "" for nothing.
+func (ch *calibrated) use(value, lagged *certificate.Certificate, wrong *[]error) string {
+	var parts []string
+	if !sameCertificate(value, ch.value) {
+		ch.value = value
+		ch.chain.Use(value)
+		if value == nil {
+			parts = append(parts, "no certificate; the data sheet's limits count")
+		} else {
+			parts = append(parts, fmt.Sprintf("certificate of %s (%s, by %s)", value.Date.Format("2006-01-02 15:04"), value.Procedure, value.Who))
+		}
+	}
+	if sameCertificate(lagged, ch.lag) {
+		return strings.Join(parts, "; ")
+	}
+	ok, err := ch.chain.UseLag(lagged)
+	switch {
+	case err != nil:
+		*wrong = append(*wrong, fmt.Errorf("channel %s: %w", ch.name, err))
+	case !ok:
+		*wrong = append(*wrong, fmt.Errorf("channel %s: its certificate holds a time constant, but only the input of a thermocouple chip is corrected for lag", ch.name))
+	default:
+		ch.lag = lagged
+		parts = append(parts, ch.lagWords())
+	}
+	return strings.Join(parts, "; ")
+}
+
+// lagWords says which time constant counts.
+func (ch *calibrated) lagWords() string {
+	switch {
+	case ch.lag == nil && ch.ownLag == 0:
+		return "no time constant: lag is not corrected"
+	case ch.lag == nil:
+		return fmt.Sprintf("time constant %.2f s of bench.toml", ch.ownLag.Seconds())
+	case ch.ownLag == 0:
+		return fmt.Sprintf("time constant %.2f s by the certificate of %s", ch.lag.Lag.Tau, ch.lag.Date.Format("2006-01-02 15:04"))
+	}
+	return fmt.Sprintf("time constant %.2f s by the certificate of %s, which goes before the %.2f s of bench.toml",
+		ch.lag.Lag.Tau, ch.lag.Date.Format("2006-01-02 15:04"), ch.ownLag.Seconds())
+}
+
+func sameCertificate(a, b *certificate.Certificate) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return string(a.Encode()) == string(b.Encode())
+}
+
+// due is when the first of the channel's certificates has to be renewed; zero if
+// there is none.
+func (ch *calibrated) due() (due time.Time) {
+	for _, c := range []*certificate.Certificate{ch.value, ch.lag} {
+		if c != nil && (due.IsZero() || c.Due.Before(due)) {
+			due = c.Due
+		}
+	}
+	return due
+}
+
+// Each calls f with each channel and the certificate that corrects it; nil: none.
+func (c *Calibrations) Each(f func(channel string, applied *certificate.Certificate)) {
+	if c == nil {
+		return
+	}
+	for i := range c.channels {
+		f(c.channels[i].name, c.channels[i].value)
+	}
+}
+
+// text is that of all certificates in force, one after the other, as recompute
+// reads them back.
+func (c *Calibrations) text() string {
+	var b strings.Builder
+	for i := range c.channels {
+		for _, cert := range []*certificate.Certificate{c.channels[i].value, c.channels[i].lag} {
+			if cert != nil {
+				b.Write(cert.Encode())
+			}
+		}
+	}
+	return b.String()
+}
+
+// followCertificates looks into the folder of certificates once a second. What
+// is new counts at once where no run is being recorded; else from the next run
+// on, as one run is measured in one way. b.mu is held.
+func (b *Bench) followCertificates(at time.Duration) {
+	c := b.opt.Calibrations
+	if c == nil || b.frame.Seq%10 != 3 || !c.changed() {
+		return
+	}
+	if b.run.writer != nil {
+		if stampOf(c.dir) != c.stamp {
+			b.health.Set(b.kinds.CalibrationWaiting, "certificates", "", "a new calibration was written while a run is recorded",
+				"nothing; it counts from the next run on", at)
+		}
+		return
+	}
+	b.adopt(at)
+}
+
+// adopt takes new certificates into force.
+func (b *Bench) adopt(at time.Duration) {
+	c := b.opt.Calibrations
+	news := c.read()
+	b.health.Clear(b.kinds.CalibrationWaiting, "certificates", at)
+	b.tellWrong(at)
+	for _, n := range news {
+		name := c.channels[n.index].name
+		b.log.Info("calibration in force from now on", "channel", name, "now", n.text)
+		b.adoptions = append(b.adoptions, "calibration of "+name+": "+n.text)
+		b.vented[n.index] = vented{}
+		if b.opt.OnCalibrated != nil {
+			b.opt.OnCalibrated(name, c.channels[n.index].value)
+		}
+	}
+	if len(news) > 0 {
+		// Frames by the calibration before must not begin a run that says it was
+		// measured by this one.
+		b.pre, b.preNext = b.pre[:0], 0
+		b.judgeCertificates(at)
+	}
+}
+
+// tellAdoptions writes into a run that begins what has come into force since the
+// last one.
+func (b *Bench) tellAdoptions(at time.Duration) {
+	for _, text := range b.adoptions {
+		b.run.event(journal.Event{At: at, Kind: journal.Note, ID: "calibration", Text: text})
+	}
+	b.adoptions = b.adoptions[:0]
+}
+
+func (b *Bench) tellWrong(at time.Duration) {
+	if err := b.opt.Calibrations.wrong; err != nil {
+		b.health.Set(b.kinds.CertificateUnusable, "certificates", "", strings.ReplaceAll(err.Error(), "\n", "; "),
+			"the newest certificate that can be read is used, else the data sheet's limits; correct or replace the file", at)
+	} else {
+		b.health.Clear(b.kinds.CertificateUnusable, "certificates", at)
+	}
+}
+
+// checkCertificates tells, once a minute, of calibrations past their date and of
+// such that drift.
+func (b *Bench) checkCertificates(at time.Duration) {
+	if b.opt.Calibrations == nil {
+		return
+	}
+	b.followVent(at)
+	if b.frame.Seq%600 == 1 {
+		b.judgeCertificates(at)
+	}
+}
+
+func (b *Bench) judgeCertificates(at time.Duration) {
+	wall, known := b.opt.Clock.Wall()
+	for i := range b.opt.Calibrations.channels {
+		ch := &b.opt.Calibrations.channels[i]
+		if due := ch.due(); known && !due.IsZero() && wall.After(due) {
+			b.health.Set(b.kinds.CalibrationOverdue, ch.name, "", "was due on "+due.Format("2006-01-02"),
+				"run 'tipoff calibrate "+ch.name+"' or go to Calibrations on the page", at)
+		} else {
+			b.health.Clear(b.kinds.CalibrationOverdue, ch.name, at)
+		}
+		if why := b.driftOf(i); why != "" {
+			b.health.Set(b.kinds.CalibrationDrifting, ch.name, "", why, "look for the reason and calibrate again soon", at)
+		} else {
+			b.health.Clear(b.kinds.CalibrationDrifting, ch.name, at)
+		}
+	}
+}
+
+// driftOf says how a channel drifts, "" if it does not as far as is known.
+func (b *Bench) driftOf(i int) string {
+	ch := &b.opt.Calibrations.channels[i]
+	switch {
+	case b.vented[i].off:
+		return b.vented[i].text
+	case ch.value != nil && ch.value.Drifting:
+		return "had moved by more than the uncertainties of both calibrations when it was calibrated last"
+	case ch.lag != nil && ch.lag.Drifting:
+		return "its time constant had changed by more than the uncertainties of both calibrations when it was found last"
+	}
+	return ""
+}
+
+// A gauge on a vented manifold shows the atmosphere, which is known about as
+// well as the weather changes.
+const (
+	ventSteady = 60 * time.Second // that it must be at rest
+	ventMoves  = 0.01             // by which it may move in that time
+	ventNear   = 0.25             // of the atmosphere, outside which the manifold is not vented
+)
+
+// vented is how a pressure channel compares with the atmosphere.
+type vented struct {
+	since     time.Duration
+	low, high float64
+	n         int
+	sum       float64
+	off       bool
+	text      string
+}
+
+// followVent compares calibrated gauges with the atmosphere while the manifold
+// is open to it. b.mu is held.
+func (b *Bench) followVent(at time.Duration) {
+	if b.frame.Seq%10 != 5 {
+		return
+	}
+	for i := range b.opt.Calibrations.channels {
+		ch := &b.opt.Calibrations.channels[i]
+		if ch.value == nil || b.opt.Layout.Channels[i].Role != frame.Pressure || !(ch.value.Barometer > 0) {
+			continue
+		}
+		v := &b.vented[i]
+		r := b.frame.Readings[i].Value
+		air := ch.value.Barometer
+		if b.state.Phase != phase.Idle || !r.Good() || math.Abs(r.X-air) > ventNear*air {
+			v.n = 0
+			continue
+		}
+		if v.n == 0 || math.Max(v.high, r.X)-math.Min(v.low, r.X) > ventMoves*air {
+			v.since, v.low, v.high, v.n, v.sum = at, r.X, r.X, 0, 0
+		}
+		v.low, v.high, v.n, v.sum = math.Min(v.low, r.X), math.Max(v.high, r.X), v.n+1, v.sum+r.X
+		if at-v.since < ventSteady {
+			continue
+		}
+		mean := v.sum / float64(v.n)
+		u := math.Hypot(uncertainty.Rectangular(reference.WeatherSpread), b.ventU(i, mean, r.U))
+		was := v.off
+		v.off = math.Abs(mean-air) > 2*u
+		if v.off && !was {
+			v.text = fmt.Sprintf("shows %.0f hPa at the atmosphere, where %.0f hPa ± %.0f hPa is expected by its certificate's barometer and the weather since",
+				mean/100, air/100, 2*u/100)
+		}
+		if v.off != was {
+			b.judgeCertificates(at)
+		}
+		v.n = 0
+	}
+}
+
+// ventU is the standard uncertainty by which a gauge that was calibrated may
+// stray at the atmosphere. Age and the fit count; the data sheet's limits are
+// what the calibration was made to do without.
+func (b *Bench) ventU(i int, mean, u float64) float64 {
+	c := b.opt.Calibrations.channels[i].value
+	wall, known := b.opt.Clock.Wall()
+	age := c.Due.Sub(c.Date)
+	if known {
+		age = wall.Sub(c.Date)
+	}
+	_, fit := c.Apply(c.Fit.Undo(mean))
+	own := math.Hypot(fit, c.DriftU(mean, age))
+	if own == own && (u != u || own < u) {
+		return own
+	}
+	return u
+}
+
+// calibrationStatus fills in what readers see of the certificates.
+func (b *Bench) calibrationStatus(out []status.Channel) {
+	if b.opt.Calibrations == nil {
+		return
+	}
+	wall, known := b.opt.Clock.Wall()
+	for i := range b.opt.Calibrations.channels {
+		ch := &b.opt.Calibrations.channels[i]
+		s := &out[i]
+		if s.Due = ch.due(); s.Due.IsZero() {
+			continue
+		}
+		s.Overdue = known && wall.After(s.Due)
+		s.Drifting = b.driftOf(i) != ""
+		s.Change, s.ChangeU = math.NaN(), math.NaN()
+		if ch.value != nil && ch.value.ChangeU > 0 {
+			s.Change, s.ChangeU = ch.value.Change, ch.value.ChangeU
+		}
+		s.TimeConstant = ch.chain.TimeConstant()
+	}
+}

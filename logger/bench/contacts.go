@@ -1,0 +1,73 @@
+package bench
+
+import (
+	"time"
+
+	"tipoff/logger/frame"
+	"tipoff/logger/journal"
+)
+
+// contact is one switch on the bench.
+type contact struct {
+	index   int // of its channel
+	purpose frame.Purpose
+	known   bool // closed is known
+	closed  bool
+}
+
+func newContacts(l *frame.Layout) (all []contact) {
+	for i := range l.Channels {
+		if l.Channels[i].Role == frame.Contact {
+			all = append(all, contact{index: i, purpose: l.Channels[i].Purpose})
+		}
+	}
+	return all
+}
+
+// followContacts acknowledges alarms by the bench's button and notes what other
+// switches do in the run. b.mu is held.
+//
+// Only a press counts, not a button that is held: one that is stuck must not
+// silence what comes later. A press shorter than a frame is seen all the same,
+// because a contact's value is the share of the frame for which it was closed.
+func (b *Bench) followContacts(at time.Duration) {
+	for i := range b.contacts {
+		c := &b.contacts[i]
+		v := b.frame.Readings[c.index].Value
+		if !v.Good() {
+			c.known = false // it may come back closed, which is no press
+			continue
+		}
+		was, knew := c.closed, c.known
+		c.closed, c.known = v.X > 0, true
+		if !knew || was == c.closed {
+			continue
+		}
+		ch := &b.opt.Layout.Channels[c.index]
+		if c.purpose == frame.AcknowledgeButton {
+			if c.closed {
+				b.log.Info("alarms acknowledged at the bench", "button", ch.Name)
+				b.acknowledgeAll(at)
+			}
+			continue
+		}
+		text := "opened"
+		if c.closed {
+			text = "closed"
+		}
+		if c.purpose != frame.NoPurpose {
+			text = c.purpose.String() + " " + text
+		}
+		b.run.event(journal.Event{At: at, Kind: journal.Note, ID: ch.Name, Text: text})
+	}
+}
+
+// acknowledgeAll acknowledges all alarms. b.mu is held.
+func (b *Bench) acknowledgeAll(at time.Duration) {
+	for _, a := range b.alarms.Active(nil) {
+		if err := b.alarms.Acknowledge(a.Definition.ID, at); err != nil {
+			b.log.Error("acknowledging an alarm", "alarm", a.Definition.ID, "error", err)
+		}
+	}
+	b.sound.set(b.alarms.Pattern(), at)
+}

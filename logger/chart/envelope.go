@@ -1,0 +1,78 @@
+package chart
+
+import "tipoff/logger/phase"
+
+// column is how wide a phase is on the chart of an envelope, as a time, s: the
+// phases stand side by side, because how long they take is not known yet.
+const column = 60
+
+// drawEnvelope draws the limits of a tube before its run: the phases side by
+// side, and in each the bounds of pressure, glass temperature and current, with
+// a band for what they are uncertain by.
+func drawEnvelope(p *pen, r *Run) {
+	steps := *r
+	steps.Points, steps.Alarms, steps.Phases = nil, nil, nil
+	for id := range phase.ID(phase.Count) {
+		if r.bounded(id) {
+			from := float64(column * len(steps.Phases))
+			steps.Phases = append(steps.Phases, Span{id, from, from + column})
+		}
+	}
+	steps.Duration = float64(column * len(steps.Phases))
+	x := axis{lo: 0, hi: steps.end(), p0: left, p1: right}
+	heading(p, r)
+	ribbon(p, &steps, x)
+	panels := layPanels(&steps, x, 40)
+	for i := range panels {
+		ground(p, &steps, x, &panels[i])
+		for _, s := range steps.Phases[min(1, len(steps.Phases)):] {
+			at := x.at(s.From)
+			p.line(rule, 0.6, at, panels[i].box.y0, at, panels[i].box.y1)
+		}
+		doubt(p, &steps, x, &panels[i])
+	}
+	for i := range panels {
+		limitZones(p, &steps, x, &panels[i])
+	}
+	for i := range panels {
+		limitLabels(p, &steps, x, &panels[i])
+	}
+	key(p, &steps, right, 14)
+	s := style{9.5, false, pale}
+	p.fill(rect{left, 13, left + 29, 21}, tint(limitInk, 0.22))
+	p.text(s, left+34, 14, 0, "what the limit itself is uncertain by, 95 %")
+}
+
+func (r *Run) bounded(id phase.ID) bool {
+	for _, l := range r.Limits {
+		for _, in := range l.Phases {
+			if in == id && (l.Low == l.Low || l.High == l.High) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// doubt draws the band of two standard uncertainties about each bound.
+func doubt(p *pen, r *Run, x axis, pn *panel) {
+	for _, l := range r.Limits {
+		if l.Quantity != pn.q || !(l.U > 0) {
+			continue
+		}
+		for _, s := range r.stretches(l.Phases) {
+			for _, v := range []float64{l.Low, l.High} {
+				lo, hi := pn.q.shown(v-2*l.U), pn.q.shown(v+2*l.U)
+				if v != v {
+					continue
+				}
+				if pn.y.log || lo < pn.y.lo {
+					lo = max(lo, pn.y.lo)
+				}
+				if hi = min(hi, pn.y.hi); hi > lo {
+					p.fill(rect{x.at(s.From), pn.y.at(lo), x.at(s.To), pn.y.at(hi)}, tint(limitInk, 0.22))
+				}
+			}
+		}
+	}
+}

@@ -1,0 +1,170 @@
+package main
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+)
+
+// trace writes QEMU's lines for pulses on the buzzer's line and the shop's two.
+func trace(over, ack float64, ps []pulse) string {
+	var b strings.Builder
+	line := func(at float64, n, level int) {
+		fmt.Fprintf(&b, "587@%.6f:pl061_set_output /machine/unattached/device[7] setting output %d to %d\n", at, n, level)
+	}
+	line(1, buzzer, 0)
+	written := 0
+	before := func(t float64) {
+		for ; written < len(ps) && ps[written].from < t; written++ {
+			line(ps[written].from, buzzer, 1)
+			line(ps[written].to, buzzer, 0)
+		}
+	}
+	before(over)
+	line(over, overheat, 1)
+	before(ack)
+	line(ack, thumb, 1)
+	before(math.Inf(1))
+	line(ack+30, overheat, 0)
+	return b.String()
+}
+
+// high is the stated burst beginning at each of the times.
+func high(at ...float64) []pulse {
+	var out []pulse
+	for _, t := range at {
+		for _, s := range []float64{0, 0.25, 0.5, 0.85, 1.1, 1.8, 2.05, 2.3, 2.65, 2.9} {
+			out = append(out, pulse{t + s, t + s + 0.15})
+		}
+	}
+	return out
+}
+
+func TestBuzzer(t *testing.T) {
+	slow := high(100.2)
+	for i := range slow {
+		slow[i].from = 100.2 + 1.2*(slow[i].from-100.2)
+		slow[i].to = slow[i].from + 0.15
+	}
+	beat := []pulse{{99, 99.12}, {99.3, 99.42}, {99.6, 99.72}, {99.9, 100.02}}
+	for name, c := range map[string]struct {
+		ps   []pulse
+		want string // "" is proven
+	}{
+		"as stated":               {append(beat, high(100.2, 106.2, 112.2)...), ""},
+		"silent":                  {nil, "did not rise"},
+		"too slow a beat":         {slow, "none of the 10 pulses"},
+		"the warning's beat only": {[]pulse{{100.2, 100.32}, {100.5, 100.62}, {100.8, 100.92}}, "none of the 3 pulses"},
+		"late":                    {high(104, 110), "4.00 s after the overheat"},
+		"before the overheat":     {high(90, 100.2), "before it"},
+		"goes on":                 {high(100.2, 106.2, 112.2, 118.2), "after the acknowledgement"},
+	} {
+		es, err := parseTrace(trace(100, 116, c.ps))
+		if err != nil {
+			t.Fatal(err)
+		}
+		check(t, name, judgeBuzzer(es), c.want)
+	}
+	if _, err := parseTrace("nothing\n"); err == nil {
+		t.Error("a trace without a line passes")
+	}
+}
+
+func check(t *testing.T, name string, err error, want string) {
+	t.Helper()
+	switch {
+	case want == "" && err != nil:
+		t.Errorf("%s: %v", name, err)
+	case want != "" && (err == nil || !strings.Contains(err.Error(), want)):
+		t.Errorf("%s: %v, want %q", name, err, want)
+	}
+}
+
+// sound is 40 s with the pulses as a tone of the pitch with the harmonics' levels.
+func sound(ps []pulse, pitch float64, levels []float64) []float64 {
+	x := make([]float64, 40*rate)
+	for _, p := range ps {
+		for i := int(p.from * rate); i < int(p.to*rate); i++ {
+			at := float64(i)/rate - p.from
+			ramp := min(1, at/0.015, (p.to-p.from-at)/0.015)
+			for k, l := range levels {
+				x[i] += 0.3 * ramp * math.Pow(10, l/20) * math.Sin(2*math.Pi*pitch*float64(k+1)*at)
+			}
+		}
+	}
+	return x
+}
+
+func TestSound(t *testing.T) {
+	es := []event{{50, "recording"}, {55, "overheat true"}, {70, "acknowledged"}}
+	levels := []float64{0, -3, -6, -9}
+	for name, c := range map[string]struct {
+		x    []float64
+		want string
+	}{
+		"as stated":       {sound(high(5.2, 11.2), 880, levels), ""},
+		"another pitch":   {sound(high(5.2, 11.2), 890, levels), "pitch"},
+		"a pure tone":     {sound(high(5.2, 11.2), 880, levels[:1]), "harmonic"},
+		"another pattern": {sound([]pulse{{5.2, 5.4}, {5.6, 5.8}, {6, 6.2}}, 880, levels), "none of the 3 pulses"},
+		"silence":         {sound(nil, 880, levels), "none of the 0 pulses"},
+		"goes on":         {sound(high(5.2, 11.2, 17.2, 23.2), 880, levels), "still there"},
+	} {
+		check(t, name, judgeSound(c.x, es), c.want)
+	}
+	check(t, "no recording", judgeSound(nil, es[1:]), "recording")
+}
+
+// goertzel against closed forms: a sine of amplitude A has A at its frequency
+// and nothing a few windows' widths away.
+func TestGoertzel(t *testing.T) {
+	x := make([]float64, rate/10)
+	for i := range x {
+		x[i] = 0.25 * math.Sin(2*math.Pi*880*float64(i)/rate)
+	}
+	if a := goertzel(x, 880); math.Abs(a-0.25) > 1e-4 {
+		t.Errorf("%v, want 0.25", a)
+	}
+	if a := goertzel(x, 980); a > 1e-4 {
+		t.Errorf("%v at 980 Hz, want 0", a)
+	}
+	b := binary.LittleEndian.AppendUint16(nil, uint16(0xC000))
+	if s := samples(b); len(s) != 1 || s[0] != -0.5 {
+		t.Errorf("%v, want -0.5", s)
+	}
+}
+
+func TestValues(t *testing.T) {
+	var truth, shown []row
+	for i := range 1200 {
+		at := float64(i) / 10
+		r := row{at, 2, 20 + at, 0}
+		if i > 400 {
+			r.milliamps = 500
+		}
+		truth = append(truth, r)
+		shown = append(shown, r)
+	}
+	change := func(f func(r *row)) []row {
+		out := append([]row(nil), shown...)
+		for i := range out {
+			f(&out[i])
+		}
+		return out
+	}
+	for name, c := range map[string]struct {
+		shown []row
+		want  string
+	}{
+		"true":           {shown, ""},
+		"glass off":      {change(func(r *row) { r.celsius += 5 }), "glass: nine of ten"},
+		"pressure off":   {change(func(r *row) { r.torr *= 1.1 }), "pressure: nine of ten"},
+		"current off":    {change(func(r *row) { r.milliamps *= 1.1 }), "burns: nine of ten"},
+		"current at 0":   {change(func(r *row) { r.milliamps += 20 }), "without arc: nine of ten"},
+		"glass missing":  {change(func(r *row) { r.celsius = math.NaN() }), "glass: shown at 0 %"},
+		"nothing at all": {nil, "only 0 moments"},
+	} {
+		check(t, name, judgeValues("x", c.shown, truth), c.want)
+	}
+}

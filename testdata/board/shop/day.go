@@ -1,0 +1,226 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"syscall"
+	"time"
+)
+
+const (
+	page = "http://127.0.0.1:8077"
+	card = "/etc/tipoff/PP-01.toml"
+	hear = "/dev/snd/pcmC0D1c" // the other end of the loopback card
+
+	listen = 14 * time.Second // to an alarm: two bursts and more
+	quiet  = 8 * time.Second  // after it: a burst's repeat and more
+	ending = 90 * time.Second // it draws the run's charts first, which takes long here
+)
+
+// day is the shop's day: with each bench.toml the glass is overheated once.
+// An argument is NAME=bench.toml; the recorder listens while NAME is speaker.
+func (s *shop) day(devices, args []string) error {
+	for _, path := range devices {
+		if err := await(20*time.Second, path+" to appear", func() bool {
+			_, err := os.Stat(path)
+			return err == nil
+		}); err != nil {
+			return err
+		}
+	}
+	s.event("devices served")
+	for _, a := range args {
+		name, bench, _ := strings.Cut(a, "=")
+		if err := s.turn(name, bench); err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	return nil
+}
+
+// turn runs the daemon once from start to stop.
+func (s *shop) turn(name, bench string) (err error) {
+	if name == "speaker" {
+		var stop atomic.Bool
+		heard := make(chan error, 1)
+		f, ferr := os.Create(outDir + "/heard.pcm")
+		if ferr != nil {
+			return ferr
+		}
+		s.event("recording")
+		go func() { heard <- record(hear, f, stop.Load) }()
+		defer func() {
+			stop.Store(true)
+			err = errors.Join(err, <-heard, f.Close())
+		}()
+	}
+	logs, err := os.Create(outDir + "/" + name + ".log")
+	if err != nil {
+		return err
+	}
+	defer logs.Close()
+	cmd := exec.Command("/bin/tipoff", "serve", "--bench", bench)
+	cmd.Stdout, cmd.Stderr = logs, logs
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	s.event("%s: daemon started", name)
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	if err := s.process(name); err != nil {
+		_ = cmd.Process.Kill() // what went wrong is told by err
+		<-ended
+		return err
+	}
+	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		return err
+	}
+	select {
+	case err := <-ended:
+		s.event("%s: daemon ended: %v", name, cmd.ProcessState)
+		return err
+	case <-time.After(ending):
+		return fmt.Errorf("the daemon did not end within %v of SIGTERM", ending)
+	}
+}
+
+// answer is what is used of /api/status.
+type answer struct {
+	Seq      uint64
+	Phase    string
+	Pressure reading `json:"pressure_torr"`
+	Glass    reading `json:"glass_c"`
+	Current  reading `json:"current_ma"`
+	Alarms   []struct {
+		ID, State string
+		Open      bool
+	}
+	Troubles []struct{ Title, Subject, Cause string }
+}
+
+type reading struct {
+	Value *float64
+	Good  bool
+}
+
+// process overheats a tube under the daemon's eyes and acknowledges the alarm.
+func (s *shop) process(name string) error {
+	var st answer
+	poll := func(ok func() bool) func() bool {
+		return func() bool {
+			st = answer{}
+			return get("/api/status", &st) == nil && ok()
+		}
+	}
+	if err := await(40*time.Second, "the page to answer", poll(func() bool { return true })); err != nil {
+		return err
+	}
+	text, err := os.ReadFile(card)
+	if err != nil {
+		return err
+	}
+	if err := post("/api/card", text); err != nil {
+		return err
+	}
+	good := func() bool { return st.Pressure.Good && st.Glass.Good && st.Current.Good }
+	if err := await(20*time.Second, "pressure, glass and current to be read", poll(good)); err != nil {
+		return err
+	}
+	s.event("%s: all read, phase %s, troubles %v", name, st.Phase, st.Troubles)
+
+	s.person.does(pump)
+	low := func() bool { return good() && *st.Pressure.Value < 0.05 }
+	if err := await(60*time.Second, "the page to show less than 0.05 Torr", poll(low)); err != nil {
+		return err
+	}
+	s.event("%s: evacuated, the page shows %.3f Torr", name, *st.Pressure.Value)
+	s.person.does(bombard)
+	open := func() bool {
+		for _, a := range st.Alarms {
+			if a.ID == "glass-over-ceiling" && a.Open {
+				return true
+			}
+		}
+		return false
+	}
+	if err := await(120*time.Second, "the alarm", poll(open)); err != nil {
+		return err
+	}
+	s.event("%s: the page shows the alarm, phase %s, troubles %v", name, st.Phase, st.Troubles)
+	time.Sleep(time.Second)
+	s.person.does(cool)
+	time.Sleep(listen)
+	if err := s.acknowledge(name); err != nil {
+		return err
+	}
+	if poll(open)() {
+		return errors.New("the alarm is still open after it was acknowledged")
+	}
+	time.Sleep(quiet)
+	var points json.RawMessage
+	if err := get("/api/history", &points); err != nil {
+		return err
+	}
+	return os.WriteFile(outDir+"/history-"+name+".json", points, 0o644)
+}
+
+// acknowledge presses the page's button; the witness sees when.
+func (s *shop) acknowledge(name string) error {
+	if l, ok := s.lines[thumb]; ok {
+		if err := l.set(true); err != nil {
+			return err
+		}
+		defer l.set(false) // the witness has seen it
+	}
+	s.event("%s: acknowledging", name)
+	if err := post("/api/acknowledge", nil); err != nil {
+		return err
+	}
+	s.event("%s: acknowledged", name)
+	return nil
+}
+
+func await(most time.Duration, what string, ok func() bool) error {
+	for end := time.Now().Add(most); !ok(); time.Sleep(200 * time.Millisecond) {
+		if time.Now().After(end) {
+			return fmt.Errorf("waited %v for %s", most, what)
+		}
+	}
+	return nil
+}
+
+var client = http.Client{Timeout: 5 * time.Second}
+
+func get(path string, into any) error {
+	r, err := client.Get(page + path)
+	if err != nil {
+		return err
+	}
+	defer r.Body.Close()
+	if r.StatusCode != http.StatusOK {
+		return errors.New(path + ": " + strconv.Itoa(r.StatusCode))
+	}
+	return json.NewDecoder(r.Body).Decode(into)
+}
+
+func post(path string, body []byte) error {
+	r, err := client.Post(page+path, "text/plain", bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	defer r.Body.Close()
+	if r.StatusCode >= 300 {
+		text, _ := io.ReadAll(r.Body) // the status says enough
+		return fmt.Errorf("%s: %d %s", path, r.StatusCode, text)
+	}
+	return nil
+}
