@@ -6,14 +6,17 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 
 	"tipoff/calib/unit"
 	"tipoff/drivers/registry"
 	"tipoff/logger/bench"
+	"tipoff/logger/chart"
 	"tipoff/logger/config"
 	"tipoff/logger/envelope"
+	"tipoff/logger/sheet"
 	"tipoff/logger/tube"
 )
 
@@ -73,9 +76,14 @@ func isBench(text []byte) bool {
 func limits(_ context.Context, e *env, args []string) error {
 	fs := e.flags()
 	benchFile := fs.String("bench", "", "bench.toml of the plant, for limits that depend on it")
+	picture := fs.String("picture", "", "draw the limits into this file too, .svg or .png")
 	operands, err := e.parse(fs, args, 1, 1)
 	if err != nil {
 		return err
+	}
+	format := chart.Format(strings.TrimPrefix(filepath.Ext(*picture), "."))
+	if *picture != "" && format != chart.SVG && format != chart.PNG {
+		return input(fmt.Errorf("--picture: found %q; allowed: a file that ends in .svg or .png", *picture))
 	}
 	card, err := readCard(operands[0])
 	if err != nil {
@@ -99,7 +107,18 @@ func limits(_ context.Context, e *env, args []string) error {
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", l.Title, bound(l.Low, l.Unit), bound(l.High, l.Unit), l.Basis, l.Reason)
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil || *picture == "" {
+		return err
+	}
+	f, err := os.Create(*picture)
+	if err != nil {
+		return fmt.Errorf("drawing the limits: %w", err)
+	}
+	err = errors.Join(chart.Write(f, chart.Envelope, format, sheet.Limits(env)), f.Close())
+	if err == nil {
+		fmt.Fprintln(e.out, "picture:", *picture)
+	}
+	return err
 }
 
 // dimensions tells how a limit's SI unit is spoken in the trade.

@@ -63,13 +63,16 @@ func doubt(p *pen, r *Run, x axis, pn *panel) {
 		for _, s := range r.stretches(l.Phases) {
 			for _, v := range []float64{l.Low, l.High} {
 				lo, hi := pn.q.shown(v-2*l.U), pn.q.shown(v+2*l.U)
-				if v != v {
-					continue
+				if pn.y.log {
+					// Where the scale is one of ratios the doubt is one too; it is
+					// that of the upper bound if there are two.
+					ratio := 1 + 2*l.U/max(v, l.High)
+					if l.High != l.High {
+						ratio = 1 + 2*l.U/v
+					}
+					lo, hi = pn.q.shown(v)/ratio, pn.q.shown(v)*ratio
 				}
-				if pn.y.log || lo < pn.y.lo {
-					lo = max(lo, pn.y.lo)
-				}
-				if hi = min(hi, pn.y.hi); hi > lo {
+				if lo, hi = max(lo, pn.y.lo), min(hi, pn.y.hi); hi > lo {
 					p.fill(rect{x.at(s.From), pn.y.at(lo), x.at(s.To), pn.y.at(hi)}, tint(limitInk, 0.22))
 				}
 			}
