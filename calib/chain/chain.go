@@ -76,13 +76,22 @@ const (
 	SpecLinear       = "linear"       // pressure linear in volts
 	SpecLogLinear    = "log-linear"   // pressure a fixed number of volts per decade
 	SpecTable        = "table"        // pressure by a table of volts and Pa
-	SpecCurrent      = "current"      // true RMS of a mains current waveform, A
+	// SpecMantissaExponent is a pressure that is linear within each decade, a fixed
+	// number of volts per decade; it takes the parameters of "log-linear".
+	SpecMantissaExponent = "mantissa-exponent"
+	SpecCurrent          = "current" // true RMS of a mains current waveform, A
 )
 
 // Spec says how a channel is calibrated: a kind and its parameters.
 type Spec struct {
 	Kind   string
 	Params Params
+}
+
+// Logarithmic tells whether the kind spans decades, so that points of a calibration
+// are compared as ratios.
+func (s Spec) Logarithmic() bool {
+	return s.Kind == SpecLogLinear || s.Kind == SpecTable || s.Kind == SpecMantissaExponent
 }
 
 // Params are the parameters of all kinds of [Spec], in SI units. Zero means
@@ -94,6 +103,7 @@ type Params struct {
 	Volts2, Pa2 float64 // V, Pa: second point, e.g. 10 V = full scale
 
 	// Pressure, "log-linear": p = PaAt * 10^((U-VoltsAt)/VoltsPerDecade).
+	// "mantissa-exponent": a decade begins at VoltsAt and PaAt.
 	VoltsAt        float64 // V at PaAt, e.g. 6.8 V
 	PaAt           float64 // Pa at VoltsAt, e.g. 100 Pa
 	VoltsPerDecade float64 // V per decade, not 0, e.g. 0.6 V
@@ -103,10 +113,13 @@ type Params struct {
 	Table [][2]float64
 
 	// Electrical side of a pressure gauge.
-	Divider    float64 // gauge volts per converter volt, ≥ 1 for a divider; 0 means 1
-	Reference  float64 // V: reference of "ratio" inputs
-	UnderVolts float64 // V at the gauge below which it is under range (sensor error included)
-	OverVolts  float64 // V at the gauge above which it is over range; both 0 means no bounds
+	Divider float64 // gauge volts per converter volt, ≥ 1 for a divider; 0 means 1
+	// VoltsAccuracy is the ± fraction of the gauge's volts by divider, shunt or
+	// supply; 0 not counted.
+	VoltsAccuracy float64
+	Reference     float64 // V: reference of "ratio" inputs
+	UnderVolts    float64 // V at the gauge below which it is under range (sensor error included)
+	OverVolts     float64 // V at the gauge above which it is over range; both 0 means no bounds
 
 	// Corrections and accuracy of a pressure gauge.
 	ZeroPa           float64 // Pa that the gauge shows at no pressure; subtracted

@@ -109,16 +109,11 @@ func (c *current) Take(at time.Duration) (value, indicated calib.Value, samples 
 	uv2 := third*(sq(c.acc.Gain*r.RMS)+sq(c.acc.Reference*r.RMS)+sq(c.acc.Nonlinearity)) + sq(c.lsb)/12
 	uv2 += sq(c.noise(r.RMS)) + sq(r.Alias)
 	i := r.RMS * c.amps
-	u2 := uv2*sq(c.amps) + third*(sq(c.spec.CurrentAccuracy*i)+sq(c.spec.FloorAmps)+sq(c.spec.AccuracyFraction*i))
 	// On the secondary side nothing is corrected, so both are the same number;
 	// the first counts the transformer's and burden's accuracy too. On the primary
 	// side the indicated value is the primary current.
-	value = calib.Value{X: i, U: math.Sqrt(u2), Q: q}
 	indicated = calib.Value{X: i, U: math.Sqrt(uv2) * c.amps, Q: q}
-	if c.spec.PrimarySide {
-		value = c.spec.Secondary(value)
-	}
-	value.U = math.Sqrt(sq(value.U) + third*sq(c.spec.AccuracyAbs))
+	value = c.spec.Amperes(indicated)
 	if !c.known {
 		value.U, indicated.U = math.NaN(), math.NaN()
 	}

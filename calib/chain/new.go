@@ -39,6 +39,7 @@ func (s Spec) Check() error {
 		words string
 	}{
 		{"Divider", p.Divider, 0, "0 (none) or a factor above 0"},
+		{"VoltsAccuracy", p.VoltsAccuracy, 0, "a fraction, 0 or more"},
 		{"Reference", p.Reference, 0, "volts, 0 or more"},
 		{"Span", p.Span, 0, "0 (none) or a factor above 0"},
 		{"AccuracyFraction", p.AccuracyFraction, 0, "a fraction, 0 or more"},
@@ -92,11 +93,11 @@ func (s Spec) Check() error {
 	switch s.Kind {
 	case SpecNone, SpecRecorded, SpecThermocouple, SpecCurrent:
 		return nil
-	case SpecLinear, SpecLogLinear, SpecTable:
+	case SpecLinear, SpecLogLinear, SpecTable, SpecMantissaExponent:
 		_, _, err := s.characteristic()
 		return err
 	}
-	return wrong("Kind", fmt.Sprintf("%q", s.Kind), "none, thermocouple, linear, log-linear, table, current")
+	return wrong("Kind", fmt.Sprintf("%q", s.Kind), "none, thermocouple, linear, log-linear, table, mantissa-exponent, current")
 }
 
 // characteristic of a gauge; falling tells whether its pressure falls with
@@ -118,7 +119,7 @@ func (s Spec) characteristic() (c gauge.Characteristic, falling bool, err error)
 			return nil, false, wrong("Pa2", p.Pa2, "another value than Pa1")
 		}
 		return l, l.PaPerVolt < 0, nil
-	case SpecLogLinear:
+	case SpecLogLinear, SpecMantissaExponent:
 		switch {
 		case !(p.PaAt > 0) || math.IsInf(p.PaAt, 0):
 			return nil, false, wrong("PaAt", p.PaAt, "a pressure above 0 Pa")
@@ -126,6 +127,9 @@ func (s Spec) characteristic() (c gauge.Characteristic, falling bool, err error)
 			return nil, false, wrong("VoltsPerDecade", p.VoltsPerDecade, "at least 0.001 V, up or down")
 		case math.IsNaN(p.VoltsAt) || math.IsInf(p.VoltsAt, 0):
 			return nil, false, wrong("VoltsAt", p.VoltsAt, "volts")
+		}
+		if s.Kind == SpecMantissaExponent {
+			return gauge.MantissaExponent{Volts: p.VoltsAt, Pa: p.PaAt, VoltsPerDecade: p.VoltsPerDecade}, p.VoltsPerDecade < 0, nil
 		}
 		return gauge.LogLinear{Volts: p.VoltsAt, Pa: p.PaAt, VoltsPerDecade: p.VoltsPerDecade}, p.VoltsPerDecade < 0, nil
 	case SpecTable:
@@ -159,7 +163,7 @@ func (s Spec) Range() gauge.Range {
 // names the field of spec that does not fit.
 //
 // What goes together: "thermocouple" with Thermocouple or Temperature inputs;
-// "linear", "log-linear" and "table" with Voltage or Ratio inputs (of any role;
+// "linear", "log-linear", "table" and "mantissa-exponent" with Voltage or Ratio inputs (of any role;
 // Pa then stands for the role's SI unit); "current" with Voltage or Ratio inputs
 // that are a Waveform, or with Number; "none" with everything but the voltage of
 // a pressure, temperature or current.
@@ -300,7 +304,7 @@ func newScalar(role string, spec Spec, in Input) (Chain, error) {
 		c.factor = p.Reference
 	}
 	switch spec.Kind {
-	case SpecLinear, SpecLogLinear, SpecTable:
+	case SpecLinear, SpecLogLinear, SpecTable, SpecMantissaExponent:
 		var err error
 		if c.char, c.falling, err = spec.characteristic(); err != nil {
 			return nil, err
@@ -316,7 +320,7 @@ func newScalar(role string, spec Spec, in Input) (Chain, error) {
 			c.spec.AccuracyAbs = p.FloorAmps // AccuracyAbs is of the other side
 		}
 	}
-	c.known = in.Acc.stated() || c.spec.AccuracyFraction != 0 || c.spec.AccuracyAbs != 0 || p.Mounting != 0
+	c.known = in.Acc.stated() || p.VoltsAccuracy != 0 || c.spec.AccuracyFraction != 0 || c.spec.AccuracyAbs != 0 || p.Mounting != 0
 	return c, nil
 }
 

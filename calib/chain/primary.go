@@ -17,6 +17,19 @@ const (
 	angleTolerance       = 30.0 // °
 )
 
+// Amperes is the bombarder's current that a current transformer's (A rms, with the
+// meter's own standard uncertainty) stands for, with what transformer, burden and
+// floor add to it; of a transformer on the primary side by [Params.Secondary].
+func (p *Params) Amperes(measured calib.Value) calib.Value {
+	v := measured
+	v.U = math.Sqrt(sq(v.U) + third*(sq(p.CurrentAccuracy*v.X)+sq(p.FloorAmps)+sq(p.AccuracyFraction*v.X)))
+	if p.PrimarySide {
+		v = p.Secondary(v)
+	}
+	v.U = math.Sqrt(sq(v.U) + third*sq(p.AccuracyAbs))
+	return v
+}
+
 // Secondary is the secondary current that a primary current (A rms, with its
 // standard uncertainty) stands for. The primary carries the secondary current
 // times TurnsRatio and, beside it, what magnetises the core. As phasors of the

@@ -64,7 +64,7 @@ func (c *scalar) Take(at time.Duration) (value, indicated calib.Value, samples i
 
 func (c *scalar) convert(m *mean) (value, indicated calib.Value) {
 	v := c.shift + c.factor*m.x
-	uv2 := sq(c.factor) * (m.v + c.acc.variance(m.x))
+	uv2 := sq(c.factor)*(m.v+c.acc.variance(m.x)) + third*sq(c.spec.VoltsAccuracy*v)
 	p, slope := v, 1.0
 	if c.char != nil {
 		if q := c.bounds.Check(v, c.falling); q != 0 {

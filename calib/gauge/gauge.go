@@ -56,21 +56,28 @@ func (l LogLinear) Pressure(volts float64) (pa, perVolt float64) {
 	return pa, pa * math.Ln10 / l.VoltsPerDecade
 }
 
-// MantissaExponent is an output that counts decades in steps of Step volts and
-// is linear from 1 to 10 within each: p = Unit·(1 + 9·f)·10^(n - Decades), with
-// n the whole part of U/Step and f the rest (Teledyne-Hastings 2002: Step 0.5 V,
-// Decades 6, Unit 1 Torr).
+// MantissaExponent is an output that counts decades in steps of VoltsPerDecade and
+// is linear from 1 to 10 within each ("pseudo-log"): at Volts + (n + f) steps, n
+// whole and f from 0 to 1, it is p = Pa·(1 + 9·f)·10^n (Teledyne-Hastings 2002:
+// 0.5 V per decade, 0 V at 1e-6 Torr).
 type MantissaExponent struct {
-	Step    float64 // V per decade
-	Decades int     // decades between 1 Unit and 0 V
-	Unit    float64 // Pa
+	Volts, Pa      float64 // where a decade begins, Pa > 0
+	VoltsPerDecade float64 // not 0
 }
 
 // Pressure implements [Characteristic].
 func (m MantissaExponent) Pressure(volts float64) (pa, perVolt float64) {
-	n := math.Floor(volts / m.Step)
-	scale := m.Unit * math.Pow(10, n-float64(m.Decades))
-	return scale * (1 + 9*(volts/m.Step-n)), scale * 9 / m.Step
+	u := (volts - m.Volts) / m.VoltsPerDecade
+	n := math.Floor(u)
+	scale := m.Pa * math.Pow(10, n)
+	return scale * (1 + 9*(u-n)), scale * 9 / m.VoltsPerDecade
+}
+
+// Output is the voltage at a pressure above 0.
+func (m MantissaExponent) Output(pa float64) float64 {
+	n := math.Floor(math.Log10(pa / m.Pa))
+	f := (pa/(m.Pa*math.Pow(10, n)) - 1) / 9
+	return m.Volts + (n+f)*m.VoltsPerDecade
 }
 
 // Table is a tabulated characteristic: a monotone cubic (Fritsch-Butland)

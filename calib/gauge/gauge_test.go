@@ -61,7 +61,9 @@ func TestCheckRows(t *testing.T) {
 			near(t, r[1], p, want*Torr, 1e-12)
 			near(t, "slope", s, Torr, 1e-12)
 		case r[1] == "mantissa/exponent output":
-			p, _ := MantissaExponent{Step: 0.5, Decades: 6, Unit: Torr}.Pressure(2.35)
+			m := MantissaExponent{Volts: 0, Pa: 1e-6 * Torr, VoltsPerDecade: 0.5}
+			p, _ := m.Pressure(2.35)
+			near(t, "back", m.Output(p), 2.35, 1e-9)
 			near(t, r[1], p, want*Torr, 1e-6)
 		case r[1] == "DBP column per Torr":
 			near(t, r[1], DibutylPhthalate().Height(Torr, 20)*1000, want, 1e-4)
@@ -221,7 +223,7 @@ func TestRangeWeight(t *testing.T) {
 
 func TestAllocations(t *testing.T) {
 	tab, _ := NewTable([][2]float64{{0.1, 1}, {1, 10}, {2, 1000}})
-	c := []Characteristic{Linear{0, 0, 3}, LogLinear{6.8, 100, 0.6}, tab, MantissaExponent{0.5, 6, Torr}}
+	c := []Characteristic{Linear{0, 0, 3}, LogLinear{6.8, 100, 0.6}, tab, MantissaExponent{0, 1e-6 * Torr, 0.5}}
 	if n := testing.AllocsPerRun(100, func() {
 		for _, c := range c {
 			sink, _ = c.Pressure(0.7)

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"tipoff/calib/certificate"
-	"tipoff/calib/chain"
 	"tipoff/deploy"
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
@@ -100,7 +99,7 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	c.store = filepath.Join(c.runs, bench.CertificatesDir)
 	o := procedures.Options{
 		Channel: ch.Name, Role: ch.Role, Who: *who, Note: *note, Kind: certificate.Kind(*kind), Months: *months,
-		Logarithmic: ch.Calibration.Kind == chain.SpecLogLinear || ch.Calibration.Kind == chain.SpecTable,
+		Logarithmic: ch.Calibration.Logarithmic(),
 		Instrument:  certificate.Instrument{Name: *instrument, Serial: *serial},
 	}
 	kinds := slices.DeleteFunc(certificate.KindsOf(ch.Role.String()), func(k certificate.Kind) bool { return k == certificate.TimeConstant })

@@ -193,6 +193,11 @@ func Look(ctx context.Context, s System, o Options) (*Report, error) {
 		GPIO: []GPIOChip{}, PWM: []PWMChip{}, Sound: []SoundDevice{}, Serial: []SerialPort{}, Problems: []Problem{},
 	}}
 	l.board()
+	for _, p := range o.Only {
+		if !l.exists(strings.TrimPrefix(p, "/")) {
+			l.problem(p, "there is no such bus", "without --bus all buses are looked at")
+		}
+	}
 	for _, step := range []func(context.Context) error{l.i2c, l.spi, l.chips, l.kernel} {
 		if err := step(ctx); err != nil {
 			return nil, err

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"tipoff/calib/certificate"
-	"tipoff/calib/chain"
 	"tipoff/calib/reference"
 	"tipoff/calib/uncertainty"
 	"tipoff/logger/calibrate"
@@ -71,11 +70,7 @@ func (p *Parts) certify(cfg *config.Bench, wall func() (time.Time, bool)) {
 		c.dir = filepath.Join(cfg.Store.Directory, CertificatesDir)
 	}
 	for i, ch := range cfg.Channels {
-		d := calibrate.Channel{Name: ch.Name, Role: ch.Role}
-		switch ch.Calibration.Kind {
-		case chain.SpecLogLinear, chain.SpecTable:
-			d.Logarithmic = true
-		}
+		d := calibrate.Channel{Name: ch.Name, Role: ch.Role, Logarithmic: ch.Calibration.Logarithmic()}
 		p.Desk = append(p.Desk, d)
 		one := calibrated{name: ch.Name, role: ch.Role.String(), ownLag: ch.Calibration.Params.Lag}
 		p.Chains[i], one.chain = certificate.Follow(p.Chains[i], wall)

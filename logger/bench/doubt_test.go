@@ -12,7 +12,7 @@ import (
 // What finds frozen and impossible readings leaves a sound bench in peace: a
 // night with no tube on it, and whole runs with arc, pump and stopcocks.
 func TestNothingDoubtedOnASoundBench(t *testing.T) {
-	seeds := []uint64{1, 2, 3}
+	seeds := []uint64{1, 2}
 	if testing.Short() {
 		seeds = seeds[:1]
 	}
@@ -38,7 +38,7 @@ func TestNothingDoubtedOnASoundBench(t *testing.T) {
 				}
 			}
 		})
-		r.until(t, 90*time.Minute, nil)
+		r.until(t, time.Hour, nil)
 		t.Logf("seed %d: %d frames, %d of them in an arc, %d readings doubted", seed, frames, lit, doubted)
 		if doubted > 0 || lit < 1000 {
 			t.Errorf("seed %d: %d readings doubted, %d frames in an arc", seed, doubted, lit)

@@ -12,7 +12,7 @@ type Forecast struct {
 	Low, High           Point   // T of Low is the moment
 	Shell               float64 // °C
 	ShellLow, ShellHigh float64
-	Wanted, WantedUpTo  float64 // shells: where they are wanted, °C; 0: nothing is drawn
+	Wanted              float64 // where the shells are wanted, °C; 0: nothing is drawn
 }
 
 var shellInk = hex(0x780808)
@@ -67,7 +67,7 @@ func drawForecast(p *pen, r *Run) {
 	key(p, r, right, bottom-30)
 	s := style{9.5, false, pale}
 	p.fill(rect{left, bottom - 31, left + 29, bottom - 22}, tint(traceInk[Glass], 0.25))
-	p.text(s, left+34, bottom-30, 0, "95 of 100 modelled runs")
+	p.text(s, left+34, bottom-30, 0, "95 of 100 modelled runs, phase beside phase; how long they take is in the table")
 }
 
 // forecastScale is [scale] with the band in it.

@@ -28,11 +28,27 @@ const (
 	glassRate = 25
 )
 
+// Two kinds are "linear" by other words, those of the gauge's data sheet.
+const (
+	kindLoop        = "4-20 mA"
+	kindRatiometric = "ratiometric"
+)
+
+// A current loop's signal: its ends, and beyond what the transmitter says that it
+// has failed (NAMUR NE 43, from memory: below 3.6 mA, above 21 mA), in A.
+const (
+	loopLow, loopHigh       = 4e-3, 20e-3
+	loopUnder, loopOver     = 3.6e-3, 21e-3
+	minShunt, maxShunt      = 1.0, 10e3 // Ω
+	loopLeast, loopGreatest = 0.0, 25e-3
+)
+
 // kindsOf lists the calibrations that make sense for a role.
 func kindsOf(r frame.Role) []string {
 	switch r {
 	case frame.Pressure:
-		return []string{chain.SpecLogLinear, chain.SpecLinear, chain.SpecTable, chain.SpecNone}
+		return []string{chain.SpecLogLinear, chain.SpecLinear, kindLoop, kindRatiometric, chain.SpecMantissaExponent,
+			chain.SpecTable, chain.SpecNone}
 	case frame.Glass, frame.Shell, frame.Ambient:
 		return []string{chain.SpecThermocouple, chain.SpecNone}
 	case frame.Current:
@@ -66,7 +82,7 @@ func calibration(t *strict.Table, r frame.Role) chain.Spec {
 	s := chain.Spec{Kind: c.String("kind", kinds...)}
 	p := &s.Params
 	switch s.Kind {
-	case chain.SpecLogLinear:
+	case chain.SpecLogLinear, chain.SpecMantissaExponent:
 		p.VoltsAt = c.Quantity("volts_at", unit.Voltage, -maxVolts, maxVolts)
 		p.PaAt = c.Quantity("pressure_at", unit.Pressure, 1e-6, maxPressure)
 		p.VoltsPerDecade = c.Quantity("slope", unit.VoltPerDecade, -10, 10)
@@ -86,6 +102,12 @@ func calibration(t *strict.Table, r frame.Role) chain.Spec {
 			c.WrongValue("pressure_2", "another pressure than pressure_1")
 		}
 		gauge(c, p)
+	case kindLoop:
+		s.Kind = chain.SpecLinear
+		loop(c, p)
+	case kindRatiometric:
+		s.Kind = chain.SpecLinear
+		ratiometric(c, p)
 	case chain.SpecTable:
 		p.Table = rows(c)
 		gauge(c, p)
@@ -119,12 +141,68 @@ func calibration(t *strict.Table, r frame.Role) chain.Spec {
 	return s
 }
 
-// gauge reads what all pressure gauges have in common.
-func gauge(c *strict.Table, p *chain.Params) {
+// loop reads a transmitter of 4 mA to 20 mA over a shunt.
+func loop(c *strict.Table, p *chain.Params) {
+	shunt := c.Quantity("shunt", unit.Resistance, minShunt, maxShunt)
+	p.Volts1, p.Volts2 = loopLow*shunt, loopHigh*shunt
+	p.Pa1 = c.Quantity("pressure_4ma", unit.Pressure, 0, maxPressure)
+	p.Pa2 = c.Quantity("pressure_20ma", unit.Pressure, 0, maxPressure)
+	if c.Has("pressure_20ma") && p.Pa1 == p.Pa2 {
+		c.WrongValue("pressure_20ma", "another pressure than pressure_4ma")
+	}
+	p.VoltsAccuracy = c.OptQuantity("shunt_accuracy", unit.Ratio, 0, 0.5, 0)
 	p.Divider = c.OptQuantity("divider", unit.Ratio, 0.01, 1000, 1)
 	p.Reference = c.OptQuantity("reference", unit.Voltage, 0.1, maxVolts, 0)
-	p.UnderVolts = c.OptQuantity("under_range", unit.Voltage, -maxVolts, maxVolts, 0)
-	p.OverVolts = c.OptQuantity("over_range", unit.Voltage, -maxVolts, maxVolts, 0)
+	under := c.OptQuantity("under_range", unit.Current, loopLeast, loopGreatest, loopUnder)
+	over := c.OptQuantity("over_range", unit.Current, loopLeast, loopGreatest, loopOver)
+	if under >= over {
+		key := "over_range"
+		if !c.Has(key) {
+			key = "under_range"
+		}
+		c.WrongValue(key, "an over_range above under_range; without them 3.6 mA and 21 mA")
+	}
+	p.UnderVolts, p.OverVolts = under*shunt, over*shunt
+	corrections(c, p)
+}
+
+// ratiometric reads a gauge whose output is a share of its supply. The supply
+// drops out where the converter measures against the same supply: its driver then
+// sends ratios.
+func ratiometric(c *strict.Table, p *chain.Params) {
+	supply := c.Quantity("supply", unit.Voltage, 0.5, maxVolts)
+	low := c.Quantity("ratio_1", unit.Ratio, 0, 1)
+	p.Pa1 = c.Quantity("pressure_1", unit.Pressure, 0, maxPressure)
+	high := c.Quantity("ratio_2", unit.Ratio, 0, 1)
+	p.Pa2 = c.Quantity("pressure_2", unit.Pressure, 0, maxPressure)
+	if c.Has("ratio_2") && low == high {
+		c.WrongValue("ratio_2", "another share than ratio_1")
+	}
+	if c.Has("pressure_2") && p.Pa1 == p.Pa2 {
+		c.WrongValue("pressure_2", "another pressure than pressure_1")
+	}
+	p.Volts1, p.Volts2 = low*supply, high*supply
+	p.VoltsAccuracy = c.OptQuantity("supply_accuracy", unit.Ratio, 0, 0.5, 0)
+	p.Divider = c.OptQuantity("divider", unit.Ratio, 0.01, 1000, 1)
+	p.Reference = supply // of a converter that sends ratios
+	bounds(c, p, unit.Ratio, 0, 1)
+	p.UnderVolts, p.OverVolts = p.UnderVolts*supply, p.OverVolts*supply
+	corrections(c, p)
+}
+
+// gauge reads what pressure gauges that are told by their volts have in common.
+func gauge(c *strict.Table, p *chain.Params) {
+	p.Divider = c.OptQuantity("divider", unit.Ratio, 0.01, 1000, 1)
+	p.VoltsAccuracy = c.OptQuantity("divider_accuracy", unit.Ratio, 0, 0.5, 0)
+	p.Reference = c.OptQuantity("reference", unit.Voltage, 0.1, maxVolts, 0)
+	bounds(c, p, unit.Voltage, -maxVolts, maxVolts)
+	corrections(c, p)
+}
+
+// bounds reads between what outputs the gauge's signal is a pressure.
+func bounds(c *strict.Table, p *chain.Params, d unit.Dimension, least, greatest float64) {
+	p.UnderVolts = c.OptQuantity("under_range", d, least, greatest, 0)
+	p.OverVolts = c.OptQuantity("over_range", d, least, greatest, 0)
 	switch under, over := c.Has("under_range"), c.Has("over_range"); {
 	case under && !over:
 		c.Wrong("under_range", "no over_range beside it", "both or neither")
@@ -133,6 +211,10 @@ func gauge(c *strict.Table, p *chain.Params) {
 	case under && p.UnderVolts >= p.OverVolts:
 		c.WrongValue("over_range", "more than under_range")
 	}
+}
+
+// corrections reads what is done with a gauge's pressure.
+func corrections(c *strict.Table, p *chain.Params) {
 	p.ZeroPa = c.OptQuantity("zero", unit.Pressure, -1000, 1000, 0)
 	p.Span = c.OptQuantity("span", unit.Ratio, 0.5, 2, 1)
 	p.GasDependent = c.OptBool("gas_dependent", false)
@@ -202,7 +284,7 @@ func thermocouple(c *strict.Table, p *chain.Params, r frame.Role) {
 var keyOf = map[string]string{
 	"Kind": "kind", "VoltsAt": "volts_at", "PaAt": "pressure_at", "VoltsPerDecade": "slope",
 	"Volts1": "volts_1", "Pa1": "pressure_1", "Volts2": "volts_2", "Pa2": "pressure_2", "Table": "volts",
-	"Divider": "divider", "Reference": "reference", "UnderVolts": "under_range", "OverVolts": "over_range",
+	"Divider": "divider", "Reference": "reference", "VoltsAccuracy": "divider_accuracy", "UnderVolts": "under_range", "OverVolts": "over_range",
 	"ZeroPa": "zero", "Span": "span", "AccuracyFraction": "accuracy", "AccuracyAbs": "accuracy_abs",
 	"Class": "class", "Type": "type", "Mounting": "mounting", "Lag": "lag", "LagAccuracy": "lag_accuracy", "Seating": "seating", "MaxRate": "max_rate", "FrozenFor": "frozen_after",
 	"Ratio": "ratio", "Burden": "burden", "Bias": "bias", "CurrentAccuracy": "accuracy", "FloorAmps": "floor",

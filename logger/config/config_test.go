@@ -183,7 +183,8 @@ func TestReference(t *testing.T) {
 	channel := func(role, kind string) string {
 		return "[[channel]]\nname = \"a\"\nrole = \"" + role + "\"\ndriver = \"plain\"\n" + "[channel.calibration]\nkind = \"" + kind + "\"\n"
 	}
-	const gauge = "log-linear, linear, table"
+	const gauge = "log-linear, linear, mantissa-exponent, table;" + gauges
+	const log = "log-linear, mantissa-exponent;"
 	for _, c := range []struct{ text, tables string }{
 		{store + channel("glass", "none") + bench + "qq = 1\n", "bench"},
 		{bench + channel("glass", "none") + store + "qq = 1\n", "store"},
@@ -191,7 +192,10 @@ func TestReference(t *testing.T) {
 		{bench + store + channel("glass", "none") + "[forward]\nurl = \"http://x\"\nqq = 1\n", "forward"},
 		{bench + store + channel("glass", "none") + "[sounder]\ndriver = \"buzzer\"\nline = \"x\"\nqq = 1\n", "sounder"},
 		{bench + store + strings.Replace(channel("glass", "none"), "[channel.", "qq = 1\n[channel.", 1), "channel"},
-		{bench + store + channel("pressure", "log-linear") + "volts_at = \"1 V\"\npressure_at = \"1 Torr\"\nslope = \"1 V/decade\"\nqq = 1\n", "channel.calibration;log-linear;" + gauge},
+		{bench + store + channel("pressure", "log-linear") + "volts_at = \"1 V\"\npressure_at = \"1 Torr\"\nslope = \"1 V/decade\"\nqq = 1\n", "channel.calibration;" + log + gauge},
+		{bench + store + channel("pressure", "mantissa-exponent") + "volts_at = \"0 V\"\npressure_at = \"1e-3 Pa\"\nslope = \"0.5 V/decade\"\nqq = 1\n", "channel.calibration;" + log + gauge},
+		{bench + store + channel("pressure", "4-20 mA") + "shunt = \"250 ohm\"\npressure_4ma = \"0 Pa\"\npressure_20ma = \"10 Torr\"\nqq = 1\n", "channel.calibration;4-20 mA;" + gauges},
+		{bench + store + channel("pressure", "ratiometric") + "supply = \"5 V\"\nratio_1 = \"10 %\"\nratio_2 = \"90 %\"\npressure_1 = \"0 Pa\"\npressure_2 = \"10 Torr\"\nqq = 1\n", "channel.calibration;ratiometric;" + gauges},
 		{bench + store + channel("pressure", "linear") + "volts_1 = \"0 V\"\nvolts_2 = \"1 V\"\npressure_1 = \"0 Pa\"\npressure_2 = \"1 Pa\"\nqq = 1\n", "channel.calibration;linear;" + gauge},
 		{bench + store + channel("pressure", "table") + "volts = [\"0 V\", \"1 V\"]\npressure = [\"1 Pa\", \"2 Pa\"]\nqq = 1\n", "channel.calibration;table;" + gauge},
 		{bench + store + channel("glass", "thermocouple") + "qq = 1\n", "channel.calibration;thermocouple"},

@@ -18,6 +18,7 @@ const (
 	inChannel     = "channel"
 	inSounder     = "sounder"
 	inCalibration = "channel.calibration"
+	gauges        = "all kinds of gauge"
 	required      = "required"
 )
 
@@ -47,30 +48,49 @@ var entries = []entry{
 	{inChannel, "input", `"ain0", "ch0", …`, required + " where the device has several", "which input of the device"},
 	{inChannel, "calibration", "a table", required + " but for light and contact", "how the device's number becomes a value, see below"},
 
-	{inCalibration, "kind", `pressure: "log-linear", "linear", "table" or "none"; glass, shell, ambient: "thermocouple" or "none"; current: "current" or "none"; light, contact: "none"`, required, "which of the following sets of keys holds"},
+	{inCalibration, "kind", `pressure: "log-linear", "linear", "4-20 mA", "ratiometric", "mantissa-exponent", "table" or "none"; glass, shell, ambient: "thermocouple" or "none"; current: "current" or "none"; light, contact: "none"`, required, "which of the following sets of keys holds"},
 
-	{"log-linear", "volts_at", `"-50 V" to "50 V"`, required, "gauge output at pressure_at"},
-	{"log-linear", "pressure_at", `"1e-6 Pa" to "1500 Torr"`, required, "a pressure of the characteristic"},
-	{"log-linear", "slope", `"0.01 V/decade" to "10 V/decade", or negative`, required, "gauge volts for each factor ten"},
+	{"log-linear, mantissa-exponent", "volts_at", `"-50 V" to "50 V"`, required, "gauge output at pressure_at; of mantissa-exponent where a decade begins"},
+	{"log-linear, mantissa-exponent", "pressure_at", `"1e-6 Pa" to "1500 Torr"`, required, "a pressure of the characteristic"},
+	{"log-linear, mantissa-exponent", "slope", `"0.01 V/decade" to "10 V/decade", or negative`, required, "gauge volts for each factor ten"},
 
 	{"linear", "volts_1", `"-50 V" to "50 V"`, required, "gauge output at pressure_1"},
 	{"linear", "pressure_1", `"0 Torr" to "1500 Torr"`, required, "first point"},
 	{"linear", "volts_2", `"-50 V" to "50 V"`, required, "gauge output at pressure_2"},
 	{"linear", "pressure_2", `"0 Torr" to "1500 Torr"`, required, "second point"},
 
+	{"4-20 mA", "shunt", `"1 ohm" to "10 kohm"`, required, "resistor that the loop's current goes through"},
+	{"4-20 mA", "pressure_4ma", `"0 Torr" to "1500 Torr"`, required, "pressure at 4 mA"},
+	{"4-20 mA", "pressure_20ma", `"0 Torr" to "1500 Torr"`, required, "pressure at 20 mA"},
+	{"4-20 mA", "shunt_accuracy", `"0 %" to "50 %"`, "not counted", "± tolerance of the shunt"},
+	{"4-20 mA", "reference", `"0.1 V" to "50 V"`, "not used", "reference of a converter that sends ratios"},
+	{"4-20 mA", "under_range", `"0 mA" to "25 mA"`, `"3.6 mA"`, "loop current below which there is no reading: broken wire, failed transmitter"},
+	{"4-20 mA", "over_range", `"0 mA" to "25 mA"`, `"21 mA"`, "loop current above which there is no reading"},
+
+	{"ratiometric", "supply", `"0.5 V" to "50 V"`, required, "the gauge's supply, of which its output is a share; it drops out with a converter that sends ratios of the same supply"},
+	{"ratiometric", "ratio_1", `"0 %" to "100 %"`, required, "gauge output at pressure_1, a share of the supply"},
+	{"ratiometric", "pressure_1", `"0 Torr" to "1500 Torr"`, required, "first point"},
+	{"ratiometric", "ratio_2", `"0 %" to "100 %"`, required, "gauge output at pressure_2, a share of the supply"},
+	{"ratiometric", "pressure_2", `"0 Torr" to "1500 Torr"`, required, "second point"},
+	{"ratiometric", "supply_accuracy", `"0 %" to "50 %"`, "not counted", "± tolerance of the supply, where the converter measures volts"},
+	{"ratiometric", "under_range", `"0 %" to "100 %"`, "no bound", "share of the supply below which there is no reading; together with over_range"},
+	{"ratiometric", "over_range", `"0 %" to "100 %"`, "no bound", "share of the supply above which there is no reading"},
+
 	{"table", "volts", `["0.5 V", …], rising, 2 to 256`, required, "gauge outputs"},
 	{"table", "pressure", `["1 micron", …], as many`, required, "pressure at each; above 0, only rising or only falling"},
 
-	{"log-linear, linear, table", "divider", `"0.01" to "1000:1"`, `"1:1"`, "gauge volts for each volt at the converter"},
-	{"log-linear, linear, table", "reference", `"0.1 V" to "50 V"`, "not used", "reference of a converter that sends ratios"},
-	{"log-linear, linear, table", "under_range", `"-50 V" to "50 V"`, "no bound", "gauge volts below which there is no reading; together with over_range"},
-	{"log-linear, linear, table", "over_range", `"-50 V" to "50 V"`, "no bound", "gauge volts above which there is no reading"},
-	{"log-linear, linear, table", "zero", `"-7.5 Torr" to "7.5 Torr"`, `"0 Torr"`, "what the gauge shows at no pressure; it is taken off"},
-	{"log-linear, linear, table", "span", `"0.5" to "2"`, `"1"`, "factor on the pressure after zero is taken off"},
-	{"log-linear, linear, table", "gas_dependent", "true or false", "false", "true for gauges that work by heat conduction"},
-	{"log-linear, linear, table", "accuracy", `"0 %" to "50 %"`, "not counted", "± share of the reading"},
-	{"log-linear, linear, table", "accuracy_abs", "a pressure", "not counted", "± on top of it"},
-	{"log-linear, linear, table", "frozen_after", `"0 s" to "1 h"`, "off", "how long the same code is still believed; for gauges whose noise is more than a code"},
+	{"log-linear, linear, mantissa-exponent, table", "divider_accuracy", `"0 %" to "50 %"`, "not counted", "± tolerance of the divider"},
+	{"log-linear, linear, mantissa-exponent, table", "reference", `"0.1 V" to "50 V"`, "not used", "reference of a converter that sends ratios"},
+	{"log-linear, linear, mantissa-exponent, table", "under_range", `"-50 V" to "50 V"`, "no bound", "gauge volts below which there is no reading; together with over_range"},
+	{"log-linear, linear, mantissa-exponent, table", "over_range", `"-50 V" to "50 V"`, "no bound", "gauge volts above which there is no reading"},
+
+	{gauges, "divider", `"0.01" to "1000:1"`, `"1:1"`, "gauge volts for each volt at the converter"},
+	{gauges, "zero", `"-7.5 Torr" to "7.5 Torr"`, `"0 Torr"`, "what the gauge shows at no pressure; it is taken off"},
+	{gauges, "span", `"0.5" to "2"`, `"1"`, "factor on the pressure after zero is taken off"},
+	{gauges, "gas_dependent", "true or false", "false", "true for gauges that work by heat conduction"},
+	{gauges, "accuracy", `"0 %" to "50 %"`, "not counted", "± share of the reading"},
+	{gauges, "accuracy_abs", "a pressure", "not counted", "± on top of it"},
+	{gauges, "frozen_after", `"0 s" to "1 h"`, "off", "how long the same code is still believed; for gauges whose noise is more than a code"},
 
 	{"thermocouple", "type", `"B", "E", "J", "K", "N", "R", "S" or "T"`, "as the driver says", "thermocouple type"},
 	{"thermocouple", "class", `"IEC 1", "IEC 2", "IEC 3", "ASTM standard" or "ASTM special"`, "not counted", "tolerance class of the wire"},
@@ -119,6 +139,9 @@ func heading(table string) string {
 		return "`[[channel]]`, 1 to 12 times"
 	case inCalibration:
 		return "`[channel.calibration]`"
+	}
+	if table == gauges {
+		return "Calibration of " + table
 	}
 	return "Calibration of kind " + table
 }

@@ -16,11 +16,14 @@ type Summary struct {
 	ShellPressure, ShellCurrent     float64 // means while the arc burnt in shells
 	GasTemperature                  float64 // hottest glass while gas was let in
 	FillGauge, FillTemperature      float64 // gauge reading and glass at the end of the fill
+	// Planned: the bench's model gives pressures and currents for the next tube
+	// (logger/plan), so that advice by rule of thumb leaves them out.
+	Planned bool
 }
 
 func newSummary() Summary {
 	n := math.NaN()
-	return Summary{n, n, n, n, n, n, n, n, n}
+	return Summary{n, n, n, n, n, n, n, n, n, false}
 }
 
 // Summary is what advice needs to know of the run so far.
@@ -80,7 +83,9 @@ func (a *adviser) heating() {
 		// Nearly all the heat is in the column, whose voltage hardly depends on
 		// the current, so that the rate goes as the current.
 		cut := 1 - f.Limit.High/f.Measured
-		if i := a.s.RateCurrent; i > ArcCurrent {
+		if a.s.Planned {
+			a.say("The glass heated at %s; at most %s is wanted.", Say(f.Measured, "°C/s"), Say(f.Limit.High, "°C/s"))
+		} else if i := a.s.RateCurrent; i > ArcCurrent {
 			a.say("The glass heated at %s; at most %s is wanted. Lower the current from %s to about %s at that stage.",
 				Say(f.Measured, "°C/s"), Say(f.Limit.High, "°C/s"), Say(i, "A"), Say(i*(1-cut), "A"))
 		} else {
@@ -118,6 +123,8 @@ func (a *adviser) balance() {
 			Say(ceiling.Measured, "°C"), sayDifference(ceiling.Degree, "°C"))
 	}
 	switch p := a.s.BombardPressure; {
+	case a.s.Planned && ceiling != nil && short != nil:
+		a.say("The glass was at its ceiling before the shells were done.")
 	case ceiling != nil && short != nil && p > 0:
 		a.say("The glass was at its ceiling before the shells were done: bombard with less air, about %s instead of %s on average "+
 			"(one fifth less; the right step is not known), so that the shells get more of the heat.",

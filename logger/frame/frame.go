@@ -177,36 +177,55 @@ func (f *Frame) Of(l *Layout, r Role) calib.Value {
 }
 
 // combined is the weighted mean of the pressure gauges whose uncertainty is
-// known; false if none of them weighs anything.
+// known; false if none of them counts.
+//
+// Each has the share that its uncertainty gives it, times how far its range lets
+// it count; what that leaves over goes to those that count, whatever their
+// uncertainty. So the shares move evenly over the whole of a hand-over, also where
+// the fine gauge is a hundred times the better one.
 func (f *Frame) combined(l *Layout) (calib.Value, bool) {
-	var w [MaxChannels]float64
-	var sum, weights, most float64
-	var q calib.Quality
+	var share, fade [MaxChannels]float64
+	var shares, fades float64
 	for j := range l.Channels {
 		v := f.Readings[j].Value
 		if l.Channels[j].Role != Pressure || !v.Good() || !(v.U > 0) {
 			continue
 		}
-		w[j] = l.Channels[j].Range.Weight(f.Readings[j].Indicated.X) / (v.U * v.U)
-		sum += w[j] * v.X
-		weights += w[j]
-		if w[j] > most {
-			most, q = w[j], v.Q
-		}
+		fade[j] = l.Channels[j].Range.Weight(f.Readings[j].Indicated.X)
+		fades += fade[j]
+		share[j] = 1 / (v.U * v.U)
+		shares += share[j]
 	}
-	if !(weights > 0) {
+	if !(fades > 0) {
 		return calib.Value{}, false
 	}
-	x := sum / weights
-	var u2, chi2 float64
+	left := 1.0
 	for j := range l.Channels {
-		if w[j] > 0 {
-			v := f.Readings[j].Value
-			u2 += w[j] * w[j] * v.U * v.U
-			chi2 += w[j] * (v.X - x) * (v.X - x)
+		share[j] *= fade[j] / shares
+		left -= share[j]
+	}
+	var x, most float64
+	var q calib.Quality
+	for j := range l.Channels {
+		if fade[j] == 0 {
+			continue
+		}
+		share[j] += left * fade[j] / fades
+		v := f.Readings[j].Value
+		x += share[j] * v.X
+		if share[j] > most {
+			most, q = share[j], v.Q
 		}
 	}
-	// Birge's ratio: χ² of one degree of freedom above 1 is more than chance.
-	u2 *= math.Max(1, chi2) / (weights * weights)
-	return calib.Value{X: x, U: math.Sqrt(u2), Q: q}, true
+	var u2, own, apart float64
+	for j := range l.Channels {
+		if fade[j] > 0 {
+			v := f.Readings[j].Value
+			u2 += share[j] * share[j] * v.U * v.U
+			own += share[j] * v.U * v.U
+			apart += share[j] * (v.X - x) * (v.X - x)
+		}
+	}
+	// What they are apart beyond what they claim counts in full.
+	return calib.Value{X: x, U: math.Sqrt(u2 + math.Max(0, apart-own)), Q: q}, true
 }

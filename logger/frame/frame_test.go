@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tipoff/calib"
+	"tipoff/calib/gauge"
 )
 
 func TestCombinedPressure(t *testing.T) {
@@ -48,3 +49,80 @@ func TestCombinedPressure(t *testing.T) {
 		t.Errorf("current without a channel: %v is good", got)
 	}
 }
+
+// A fine gauge that reads 4 % low and goes over range at 1333 Pa, and one that goes
+// under range at 10 Pa from above: swept up and down, the combined pressure has no
+// step beyond what the pressure itself does, and is the same both ways.
+func TestHandOver(t *testing.T) {
+	fine := gauge.Range{Low: -20, High: 1333}
+	wide := gauge.Range{Low: 10, High: 1e5}
+	l := NewLayout(100*time.Millisecond, []Channel{
+		{Name: "wide", Role: Pressure, Range: wide}, {Name: "fine", Role: Pressure, Range: fine},
+	})
+	at := func(p float64) calib.Value {
+		var f Frame
+		put := func(i int, x, u float64, r gauge.Range) {
+			v := calib.Value{X: x, U: u}
+			switch {
+			case x > r.High:
+				v = calib.Value{X: math.NaN(), U: math.NaN(), Q: calib.OverRange}
+			case x < r.Low:
+				v = calib.Value{X: math.NaN(), U: math.NaN(), Q: calib.UnderRange}
+			}
+			f.Readings[i].Value, f.Readings[i].Indicated = v, v
+		}
+		put(0, 1.03*p, 0.05*p, wide)
+		put(1, 0.96*p, 0.002*p+0.5, fine)
+		return f.Of(l, Pressure)
+	}
+	const steps = 40000
+	sweep := func(i int) float64 { return 2 * math.Pow(1e4, float64(i)/steps) } // 2 Pa to 20 kPa
+	var up [steps + 1]calib.Value
+	for i := range up {
+		up[i] = at(sweep(i))
+		if !up[i].Good() || !(up[i].U > 0) {
+			t.Fatalf("%g Pa: %+v", sweep(i), up[i])
+		}
+		if i == 0 {
+			continue
+		}
+		grown := sweep(i)/sweep(i-1) - 1
+		// 7 % are handed over within a quarter of the pressure: 0.5 % for 1 %.
+		if d := up[i].X/up[i-1].X - 1; d < -grown || d > 3*grown {
+			t.Fatalf("at %g Pa the pressure grows by %.4f %%, the reading by %.4f %%: %+v after %+v", sweep(i), 100*grown, 100*d, up[i], up[i-1])
+		}
+		if r := up[i].U / up[i-1].U; r < 0.9 || r > 1.1 {
+			t.Fatalf("at %g Pa U leaps from %g to %g", sweep(i), up[i-1].U, up[i].U)
+		}
+	}
+	for i := steps; i >= 0; i-- {
+		if v := at(sweep(i)); v != up[i] {
+			t.Fatalf("%g Pa: %+v on the way down, %+v up", sweep(i), v, up[i])
+		}
+	}
+	if v := at(500); math.Abs(v.X-480) > 1 {
+		t.Errorf("in the middle of the fine gauge's range: %+v", v)
+	}
+	if v := at(5000); v.X != 5150 {
+		t.Errorf("above the fine gauge's range: %+v", v)
+	}
+	// Gauges that contradict each other by far more than they claim: U says so.
+	var f Frame
+	f.Readings[0].Value, f.Readings[0].Indicated = calib.Value{X: 100, U: 1}, calib.Value{X: 100}
+	f.Readings[1].Value, f.Readings[1].Indicated = calib.Value{X: 120, U: 1}, calib.Value{X: 120}
+	if v := f.Of(l, Pressure); math.Abs(v.X-110) > 1e-9 || v.U < 8 {
+		t.Errorf("100 ± 1 and 120 ± 1 are %+v", v)
+	}
+}
+
+func TestOfAllocatesNothing(t *testing.T) {
+	l := NewLayout(time.Second, []Channel{{Role: Pressure, Range: gauge.Range{Low: 1, High: 100}}, {Role: Pressure}})
+	var f Frame
+	f.Readings[0].Value, f.Readings[0].Indicated = calib.Value{X: 90, U: 1}, calib.Value{X: 90}
+	f.Readings[1].Value = calib.Value{X: 95, U: 5}
+	if n := testing.AllocsPerRun(100, func() { sink = f.Of(l, Pressure) }); n != 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
+
+var sink calib.Value

@@ -19,6 +19,7 @@ import (
 	"go.uber.org/goleak"
 
 	"tipoff/calib"
+	"tipoff/calib/gauge"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 )
@@ -33,7 +34,7 @@ func TestMain(m *testing.M) {
 
 func testLayout() *frame.Layout {
 	return frame.NewLayout(100*time.Millisecond, []frame.Channel{
-		{Name: "manifold", Role: frame.Pressure, Driver: "ads1115", Device: "ADS1115 on /dev/i2c-1 at 0x48", Input: "ain0", Integer: true},
+		{Name: "manifold", Role: frame.Pressure, Driver: "ads1115", Device: "ADS1115 on /dev/i2c-1 at 0x48", Input: "ain0", Integer: true, Range: gauge.Range{Low: 0.1, High: 1e5}},
 		{Name: "glass", Role: frame.Glass, Driver: "max31856", Device: "MAX31856 on /dev/spidev0.0", Integer: true, HasAux: true},
 		{Name: "current", Role: frame.Current, Driver: "ads1115", Device: "ADS1115 on /dev/i2c-1 at 0x48", Input: "ain1", Integer: true},
 		{Name: "room", Role: frame.Ambient, Driver: "number", Device: "meter", Integer: false},
@@ -52,7 +53,8 @@ func testMeta() Meta {
 // testFrame is the i-th frame: a made-up but plausible bench, with noise that a
 // deterministic generator makes, absent readings now and then, and qualities.
 func testFrame(i int) *frame.Frame {
-	f := &frame.Frame{Seq: uint64(i), At: start.Mono() + time.Duration(i)*100*time.Millisecond + time.Duration(noise(i, 9)*1e5)}
+	f := &frame.Frame{Seq: uint64(i), At: start.Mono() + time.Duration(i)*100*time.Millisecond + time.Duration(noise(i, 9)*1e5),
+		Gas: []gauge.Gas{gauge.Air, gauge.Moist, gauge.Neon}[i/40%3], GasKnown: true}
 	t := float64(i) / 10
 	set := func(c int, x, u, raw, aux float64, n int32) {
 		v := calib.Value{X: x, U: u}
@@ -111,7 +113,7 @@ func near(got, want *frame.Frame) string {
 			}
 		}
 	}
-	equal := g.Seq == w.Seq && g.At == w.At
+	equal := g.Seq == w.Seq && g.At == w.At && g.Gas == w.Gas && g.GasKnown == w.GasKnown
 	for i := range w.Readings {
 		a, b := &g.Readings[i], &w.Readings[i]
 		equal = equal && same(a.Value.X, b.Value.X) && same(a.Value.U, b.Value.U) && a.Value.Q == b.Value.Q &&

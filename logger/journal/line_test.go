@@ -1,12 +1,14 @@
 package journal
 
 import (
+	"bytes"
 	"math"
 	"strconv"
 	"strings"
 	"testing"
 
 	"tipoff/calib"
+	"tipoff/calib/gauge"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 )
@@ -46,6 +48,64 @@ func TestIndicatedAndNaN(t *testing.T) {
 	f(calib.Value{X: 101325, U: 2000}, calib.Value{X: 101324.9, U: 1999})
 	f(calib.Value{X: 1e-4, U: 1e-5}, calib.Value{X: -1e300, U: 1e290})
 	f(calib.Value{X: 0, U: 0}, calib.Value{X: 5e-324, U: 0})
+}
+
+// Every gas goes through; a line of a run from before it was stored says so, and
+// one with a gas that this version does not know is not believed.
+func TestGas(t *testing.T) {
+	l := testLayout()
+	enc, err := newLines(l, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dec, err := newDecoder(l, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := func(line []byte) (frame.Frame, bool) {
+		var rec Record
+		dec.block(line)
+		ok := dec.next(&rec)
+		return rec.Frame, ok
+	}
+	for g := range gauge.Gas(gauge.Count) {
+		f := testFrame(1)
+		f.Gas = g
+		if got, ok := read(enc.frame(nil, f, phase.Fill)); !ok || got.Gas != g || !got.GasKnown {
+			t.Errorf("%v: %v, %v, %v", g, got.Gas, got.GasKnown, ok)
+		}
+	}
+	f := testFrame(1)
+	f.GasKnown = false
+	line := enc.frame(nil, f, phase.Fill)
+	if got, ok := read(line); !ok || got.GasKnown || bytes.Contains(line, []byte("gas")) {
+		t.Errorf("without a gas: %+v, %v", got.GasKnown, ok)
+	}
+	if _, ok := read([]byte("frame phase=\"fill\",gas=\"phlogiston\",seq=1i 5\n")); ok {
+		t.Error("an unknown gas is believed")
+	}
+}
+
+// The gauges' ranges come back with the layout, so that an archived run combines
+// its gauges as it did; a layout without them is that of an earlier version.
+func TestLayoutRange(t *testing.T) {
+	l := testLayout()
+	m := Meta{Format: format, Layout: LayoutOf(l)}
+	text, err := m.encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := parseMeta(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := back.Layout.Frame()
+	if err != nil || got.Channels[0].Range != l.Channels[0].Range || got.Channels[1].Range != (gauge.Range{}) {
+		t.Errorf("%+v, %v", got, err)
+	}
+	if n := bytes.Count(text, []byte("range_")); n != 2 {
+		t.Errorf("%d keys of ranges for one gauge:\n%s", n, text)
+	}
 }
 
 func TestFieldNames(t *testing.T) {

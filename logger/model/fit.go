@@ -48,7 +48,8 @@ const (
 	// A run that stays this far from the model after the fit is another story:
 	// a sensor that fell off, a fan, a card of another tube.
 	worstRMS    = 18.0
-	leastPoints = 20 // glass readings with the arc on
+	farthest    = 4.0 // standard deviations, both from what was known and from the handbook
+	leastPoints = 20  // glass readings with the arc on
 	gapInRun    = 5.0
 	afterArc    = 25.0 // s for which the cooling is followed; later a fan may be on
 )
@@ -98,6 +99,15 @@ func fitOne(s *Series, prior Params) (Params, Residual) {
 		if u := start.Spread(Constant(i)); u > 0 {
 			res.Moved = max(res.Moved, math.Abs(theta[i]-start.Theta[i])/u)
 		}
+	}
+	wild := 0.0
+	for i := range theta {
+		off := min(math.Abs(theta[i]-start.Theta[i])/start.Spread(Constant(i)), math.Abs(theta[i]-infos[i].coordinate(infos[i].Mean))/infos[i].Spread)
+		wild = max(wild, off)
+	}
+	if wild > farthest {
+		res.Why = "it would need constants that no bench has: was the sensor on the glass, and is it the card's tube?"
+		return prior, res
 	}
 	if !(res.RMS <= worstRMS) {
 		res.Why = "the model cannot follow the glass: was the sensor on it, and is it the card's tube?"

@@ -64,7 +64,8 @@ const Step = 0.5
 
 const (
 	longestStage  = 400.0 // s after which a stage that gets nowhere is given up
-	coolShown     = 60.0  // s shown after the arc's end
+	coolShown     = 30.0  // s shown after the arc's end
+	pumpedTo      = 0.4   // Pa, what a pump in order comes to: 3 micron (trade.md 5)
 	lowering      = 7.0   // s in which the pressure is lowered, to 1/e (common practice)
 	ramp          = 4.0   // s in which a choke is drawn out, to 1/e
 	sipAbove      = 1.35  // times the wanted pressure at which gas is sipped off
@@ -124,7 +125,7 @@ func run(plan *Plan, tube *Tube, room float64, theta *[NumConstants]float64, kee
 		before := r.y.glass
 		r.steer()
 		r.m.step(&r.y, &r.in, Step)
-		r.y.amount = max(r.y.amount, 1e-3*(r.m.vm+r.m.vt))
+		r.y.amount = max(r.y.amount, pumpedTo*(r.m.vm+r.m.vt))
 		r.t += Step
 		r.note(before)
 		r.decide()
@@ -279,12 +280,11 @@ const Draws = 100
 
 // Prediction is a predicted run with its uncertainty.
 type Prediction struct {
-	Points  []Point // with the best constants
-	Low     []Point // 2.5 % of the drawn runs lie below, moment by moment
-	High    []Point // 2.5 % lie above
-	Best    Outcome
-	Drawn   []Outcome // in no order
-	Unequal bool      // some drawn run did not get through the plan
+	Points []Point // with the best constants
+	Low    []Point // 2.5 % of the drawn runs lie below, moment by moment
+	High   []Point // 2.5 % lie above
+	Best   Outcome
+	Drawn  []Outcome // in no order
 }
 
 // Forward runs plan forward with the constants' uncertainty, by drawing them
@@ -300,7 +300,6 @@ func Forward(plan *Plan, tube *Tube, room float64, p *Params, trace bool) Predic
 		theta := draw(&next.Theta, root, rng)
 		o, pts := run(plan, tube, room, &theta, trace)
 		out.Drawn = append(out.Drawn, o)
-		out.Unequal = out.Unequal || o.Stalled
 		all = append(all, pts)
 	}
 	if trace {
@@ -309,25 +308,55 @@ func Forward(plan *Plan, tube *Tube, room float64, p *Params, trace bool) Predic
 	return out
 }
 
-// band is the middle 95 % of the drawn runs at each moment of the best one.
+// band is the middle 95 % of the drawn runs at each moment of the best one,
+// aligned by phase: what one run is at the middle of its bombard is set beside
+// what the others are at the middle of theirs. Side by side by the clock they
+// would only show that some are slower.
 func (o *Prediction) band(all [][]Point) {
-	n := len(o.Points)
 	o.Low, o.High = slices.Clone(o.Points), slices.Clone(o.Points)
-	x := make([]float64, len(all))
-	each := func(i int, get func(*Point) *float64) {
-		for k, pts := range all {
-			x[k] = *get(&pts[min(i, len(pts)-1)])
+	best := stretches(o.Points)
+	others := make([][][2]int, len(all))
+	for k := range all {
+		others[k] = stretches(all[k])
+	}
+	at := make([]*Point, 0, len(all))
+	x := make([]float64, 0, len(all))
+	for s, b := range best {
+		for i := b[0]; i < b[1]; i++ {
+			share := float64(i-b[0]) / float64(max(1, b[1]-b[0]-1))
+			at = at[:0]
+			for k, pts := range all {
+				if s < len(others[k]) {
+					c := others[k][s]
+					at = append(at, &pts[c[0]+int(share*float64(c[1]-c[0]-1)+0.5)])
+				}
+			}
+			for _, get := range []func(*Point) *float64{
+				func(p *Point) *float64 { return &p.Glass }, func(p *Point) *float64 { return &p.Wall },
+				func(p *Point) *float64 { return &p.Shell }, func(p *Point) *float64 { return &p.Pressure },
+				func(p *Point) *float64 { return &p.Current },
+			} {
+				x = x[:0]
+				for _, p := range at {
+					x = append(x, *get(p))
+				}
+				slices.Sort(x)
+				*get(&o.Low[i]), *get(&o.High[i]) = quantile(x, 0.025), quantile(x, 0.975)
+			}
 		}
-		slices.Sort(x)
-		*get(&o.Low[i]), *get(&o.High[i]) = quantile(x, 0.025), quantile(x, 0.975)
 	}
-	for i := range n {
-		each(i, func(p *Point) *float64 { return &p.Glass })
-		each(i, func(p *Point) *float64 { return &p.Wall })
-		each(i, func(p *Point) *float64 { return &p.Shell })
-		each(i, func(p *Point) *float64 { return &p.Pressure })
-		each(i, func(p *Point) *float64 { return &p.Current })
+}
+
+// stretches are the phases of a predicted run, [from, to) into its points. All
+// runs of a plan go through the same phases.
+func stretches(points []Point) (out [][2]int) {
+	for i := range points {
+		if i == 0 || points[i].Phase != points[i-1].Phase {
+			out = append(out, [2]int{i, i})
+		}
+		out[len(out)-1][1] = i + 1
 	}
+	return out
 }
 
 // Quantile is the q-quantile of a number of the drawn outcomes, 0 ≤ q ≤ 1.

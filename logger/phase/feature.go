@@ -11,7 +11,7 @@ type feature struct {
 	noise  float64 // mean departure of single readings of ln p
 	slope  float64 // d ln p/dt, 1/s, over about a second
 	trend  float64 // the same over about ten seconds
-	rise   float64 // only live: significance of a rise off the line on which ln p fell or stood
+	rise   float64 // significance of a rise off the line on which ln p fell or stood
 	warm   float64 // only live: the same for a fill
 	blind  bool    // only live: the gauge stands still whatever the arc does
 	t      float64 // glass, °C
@@ -99,14 +99,18 @@ func (w *follower) step(x, at, tau float64) {
 		v = max(a, min(b, x))
 	}
 	if w.n > 2 {
-		// Second differences see the noise and not the slope; their deviation
-		// is √6 that of a reading.
-		bend := w.last[0] - 2*w.last[1] + w.last[2]
-		w.noise = blend(w.noise, min(math.Abs(bend)/math.Sqrt(6), 0.1), dt, 5)
+		w.noise = blend(w.noise, departure(w.last[0], w.last[1], w.last[2]), dt, 5)
 	}
 	w.fast.step(v, dt, tau/4)
 	w.slow.step(v, dt, tau)
 	w.long.step(v, dt, 10*tau)
+}
+
+// departure is how far single readings stray, from three in a row. Second
+// differences see the noise and not the slope; their deviation is √6 that of
+// a reading. At most 0.1, lest one spike be remembered for long.
+func departure(a, b, c float64) float64 {
+	return min(math.Abs(a-2*b+c)/math.Sqrt(6), 0.1)
 }
 
 func (w *follower) value(at float64) float64 {

@@ -45,6 +45,24 @@ func (k *kink) step(y, at float64) bool {
 	return done
 }
 
+// slope is that of the line through bins [from, to); -Inf where there are none
+// to judge by.
+func (k *kink) slope(from, to int) float64 {
+	from = max(from, k.count-binCount+1, 0)
+	var f fit
+	if to <= from {
+		return math.Inf(-1)
+	}
+	x0 := k.x[from%binCount]
+	for j := from; j < to; j++ {
+		f.add(k.x[j%binCount]-x0, k.y[j%binCount], 1)
+	}
+	if f.n < 10 {
+		return math.Inf(-1)
+	}
+	return (f.xy - f.x*f.y/f.n) / (f.xx - f.x*f.x/f.n)
+}
+
 // spans are how many bins of the newest are held against those before.
 var spans = [...]int{3, 5, 8, 12, 16}
 
@@ -64,6 +82,11 @@ func (k *kink) rise(from float64, back int, bend float64, noise *float64) float6
 		}
 	}
 	return z
+}
+
+// atBase is the significance of a rise during evacuation.
+func (k *kink) atBase(d *decoder, noise *float64) float64 {
+	return k.rise(d.path[nEvac].node, 24, 8, noise)
 }
 
 // noiseMemory is over how long the noise is averaged, s.
@@ -96,13 +119,17 @@ func (k *kink) over(m int, from float64, back int, bend, noise float64) (z, vari
 	if noise > sigma2 {
 		sigma2 = noise
 	}
+	flat := bend > 0 && b < 0 && !(k.slope(end-back-back, end-back) > 2*b)
 	var sum, w1, w2, wx float64
 	var g fit
 	for j := end; j < k.count; j++ {
 		i := j % binCount
 		t := k.x[i] - x0
 		want := my + b*(t-mx)
-		if bend > 0 && b < 0 {
+		switch {
+		case flat: // it fell much faster a while ago: it may stop at any time
+			want = my - b*mx
+		case bend > 0 && b < 0:
 			want -= b * (0.1 + t*t/(2*bend))
 		}
 		w := t + binWidth/2

@@ -70,11 +70,11 @@ var edges = [...]edge{
 	{nBomb, nShells, 2, false}, {nBomb, nFinal, 3, false}, {nBomb, nPumpOut, 4.5, false}, {nBomb, nVent, 8, false},
 	{nShells, nShellsOff, 2, false}, {nShellsOff, nShells, 1, false}, {nShellsOff, nFinal, 1.5, false}, {nShellsOff, nVent, 8, false},
 	{nShells, nBomb, 5, false}, {nShells, nFinal, 2, false}, {nShells, nVent, 8, false},
-	{nFinal, nCool, 1, false}, {nFinal, nFlushIn, 4, false}, {nFinal, nFill, 5, false}, {nFinal, nAdmit2, 7, false}, {nFinal, nBomb, 8, false}, {nFinal, nVent, 6, false},
-	{nCool, nFlushIn, 2, false}, {nCool, nFill, 2, false}, {nCool, nAdmit2, 8, false}, {nCool, nVent, 6, false}, {nCool, nFinal, 4, false},
+	{nFinal, nCool, 1, false}, {nFinal, nFlushIn, 4, false}, {nFinal, nFill, 5, false}, {nFinal, nAdmit2, 10, false}, {nFinal, nBomb, 8, false}, {nFinal, nVent, 6, false},
+	{nCool, nFlushIn, 2, false}, {nCool, nFill, 2, false}, {nCool, nAdmit2, 10, false}, {nCool, nVent, 6, false}, {nCool, nFinal, 4, false},
 	{nFlushIn, nFlushOut, 1, false}, {nFlushIn, nBomb, 8, false}, {nFlushIn, nVent, 8, false},
 	{nFlushOut, nFlushIn, 2, false}, {nFlushOut, nFill, 6, false}, {nFlushOut, nCool, 1, false}, {nFlushOut, nVent, 6, false},
-	{nFill, nTip, 2, true}, {nFill, nVent, 5, false}, {nFill, nFlushOut, 7, false},
+	{nFill, nTip, 2, true}, {nFill, nVent, 5, false}, {nFill, nFlushOut, 6, false},
 	{nTip, nVent, 1, false}, {nTip, nIdle, 6, false}, {nTip, nAge, 7, false}, {nTip, nEvac, 7, false},
 	{nVent, nIdle, 1, false}, {nVent, nEvac, 3, false}, {nVent, nAge, 8, false},
 	{nAge, nIdle, 3, false}, {nAge, nEvac, 6, false}, {nAge, nVent, 6, false},
@@ -171,7 +171,7 @@ func emit(f *feature, o *Options, c *[nodes]float64) {
 	} else {
 		c[nCool] += over(f.lp, base, 0.15, 0.1) + over(f.lp, lnLow, 0.5, 4)
 	}
-	c[nFlushIn] = off + high + fall + empty + over(f.lp, lnFlush, 0.06, 2)
+	c[nFlushIn] = off + high + fall + empty + over(f.lp, lnFlush, 0.06, 1)
 	c[nFlushOut] = off + high + rise + stand
 	c[nFill] = off + high + fall + empty
 	c[nTip] = off + over(math.Abs(f.slope), 0.05, 0.05, 3) + over(f.lp, lnAtm-1, 0.3, 3)

@@ -37,6 +37,7 @@ func (e errs) at(q float64) float64 {
 type outcome struct {
 	mu                  sync.Mutex
 	smooth, late        map[string]errs // by boundary
+	shown, shownLate    errs            // of those that the readings show at all
 	smoothOf, lateOf    map[kind]errs
 	agree, agreeLive    []float64
 	agreeOf, agreeLive1 map[kind][]float64
@@ -56,7 +57,7 @@ func (o *outcome) add(d drawn) {
 	o.agree, o.agreeLive = append(o.agree, a), append(o.agreeLive, al)
 	o.agreeOf[d.kind] = append(o.agreeOf[d.kind], a)
 	o.agreeLive1[d.kind] = append(o.agreeLive1[d.kind], al)
-	put := func(m map[string]errs, of map[kind]errs, found []Segment, name string, limit float64) {
+	put := func(m map[string]errs, of map[kind]errs, shown *errs, found []Segment, name string, limit float64) {
 		for _, b := range Boundaries(truth, found, 30*time.Second) {
 			if b.From == b.To || d.unseen(b.At) {
 				continue
@@ -68,16 +69,36 @@ func (o *outcome) add(d drawn) {
 			key := b.From.String() + " > " + b.To.String()
 			m[key] = append(m[key], e)
 			of[d.kind] = append(of[d.kind], e)
+			if d.shows(b) {
+				*shown = append(*shown, e)
+			}
 			if math.Abs(e) > limit {
 				o.notes = append(o.notes, fmt.Sprintf("%s seed %d %s: %s at %.1f: %+.1f (%s)", name, d.seed, d.kind, key, b.At.Seconds(), e, d.what))
 			}
 		}
 	}
-	put(o.smooth, o.smoothOf, sm, "smooth", 2)
-	put(o.late, o.lateOf, live, "live", 3)
+	put(o.smooth, o.smoothOf, &o.shown, sm, "smooth", 2)
+	put(o.late, o.lateOf, &o.shownLate, live, "live", 3)
 	if a < 0.9 || al < 0.85 {
 		o.notes = append(o.notes, fmt.Sprintf("agree seed %d %s: %.3f live %.3f (%s)\n truth %s\n found %s\n live  %s", d.seed, d.kind, a, al, d.what, list(truth), list(sm), list(live)))
 	}
+}
+
+// shows tells whether any reading changes at a boundary. Without a diaphragm
+// gauge nothing does at tip-off (some hundredths of a per cent under half a
+// per cent of noise); behind a shut stopcock the pressure lowered for the
+// shells is not seen; without glass temperature a fill begins as a flush does.
+func (d *drawn) shows(b Boundary) bool {
+	blind := d.kind == noGlass || d.kind == glassLost
+	switch {
+	case b.To == TipOff:
+		return d.fine
+	case b.To == Shells:
+		return d.kind != isolated
+	case b.To == Fill || b.From == Cool && b.To == Flush:
+		return !blind
+	}
+	return true
 }
 
 // unseen tells whether a boundary lies where frames are missing or so near
@@ -127,6 +148,7 @@ func (o *outcome) table() string {
 			fmt.Fprintf(&b, "%30s   agreement %.4f, tracker %.4f, %d runs\n", "", mean(o.agreeOf[kind(k)]), mean(o.agreeLive1[kind(k)]), len(o.agreeOf[kind(k)]))
 		}
 	}
+	row("all that the readings show", o.shown, o.shownLate)
 	row("all", all(o.smooth), all(o.late))
 	fmt.Fprintf(&b, "agreement of phase time: smoother %.4f, worst %.4f; tracker %.4f, worst %.4f; %d runs\n", mean(o.agree), slices.Min(o.agree), mean(o.agreeLive), slices.Min(o.agreeLive), len(o.agree))
 	return b.String()
@@ -154,7 +176,7 @@ func prove(first uint64, n int, kindFor func(uint64) kind) *outcome {
 	return o
 }
 
-// The runs by which the prices are set. Not a proof.
+// The runs by which the prices were set. Not a proof.
 func TestTune(t *testing.T) {
 	if os.Getenv("TIPOFF_TUNE") == "" {
 		t.Skip("only with TIPOFF_TUNE=1")
@@ -165,4 +187,43 @@ func TestTune(t *testing.T) {
 		t.Log(n)
 	}
 	t.Log(o.table())
+}
+
+// The proof: 500 runs drawn from seeds that nothing was ever set by, any tube,
+// any bench within a factor, all styles, hands from 0.5 to 4 s slow, steps
+// from half to twice as long, left out and repeated, and nearly half of the
+// runs spoiled by a missing channel, a shut gauge, lost power or a slipped
+// foot. The bars for the smoother are those of the issue: 95 % of boundaries
+// within 2 s, 97 % of the time in the right phase. Boundaries during which no
+// frames were recorded are not counted; those that nothing shows are.
+func TestProof(t *testing.T) {
+	n := 500
+	if testing.Short() {
+		n = 24
+	}
+	o := prove(10001, n, kindOf)
+	t.Log(o.table())
+	if os.Getenv("TIPOFF_NOTES") != "" {
+		slices.Sort(o.notes)
+		for _, n := range o.notes {
+			t.Log(n)
+		}
+	}
+	smooth, live := all(o.smooth), all(o.late)
+	// On 24 runs a few unlucky ones weigh more than on 500.
+	slack := 0.0
+	if testing.Short() {
+		slack = 0.025
+	}
+	bar := func(what string, x, want float64) {
+		if want -= slack; x < want {
+			t.Errorf("%s %.4f, want %.4f", what, x, want)
+		}
+	}
+	bar("smoother: boundaries within 2 s", smooth.within(2), 0.95)
+	bar("smoother: phase time", mean(o.agree), 0.97)
+	bar("smoother: boundaries that show, within 2 s", o.shown.within(2), 0.97)
+	bar("tracker: boundaries within 3 s", live.within(3), 0.92)
+	bar("tracker: boundaries that show, within 3 s", o.shownLate.within(3), 0.95)
+	bar("tracker: phase time", mean(o.agreeLive), 0.95)
 }

@@ -14,6 +14,12 @@ func refine(way []node, fs []feature, o *Options) {
 			way[i-1] = to
 		}
 	}
+	for i := len(way) - 1; i > 0; i-- {
+		// What was let in and pumped out again was a flush, however much it was.
+		if way[i-1] == nFill && (way[i] == nFlushOut || way[i] == nFlushIn) {
+			way[i-1] = nFlushIn
+		}
+	}
 	for a := 0; a < len(way); {
 		b := a
 		for b < len(way) && nodePhase[way[b]] == nodePhase[way[a]] {

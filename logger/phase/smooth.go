@@ -15,18 +15,7 @@ func Smooth(obs []Observation, opt Options) []Segment {
 	if len(fs) == 0 {
 		return nil
 	}
-	var d decoder
-	d.start(&fs[0], &opt)
-	back := make([][nodes]node, len(fs))
-	for i := 1; i < len(fs); i++ {
-		d.step(&fs[i], &opt, &back[i])
-	}
-	way := make([]node, len(fs))
-	n := d.best()
-	for i := len(fs) - 1; i >= 0; i-- {
-		way[i] = n
-		n = back[i][n]
-	}
+	way := decode(fs, &opt)
 	refine(way, fs, &opt)
 	var out []Segment
 	for i := range way {
@@ -40,6 +29,48 @@ func Smooth(obs []Observation, opt Options) []Segment {
 	}
 	out[len(out)-1].To = seconds(fs[len(fs)-1].at)
 	return out
+}
+
+// coarse is the least spacing, s, at which the smoother decides; its windows
+// are longer, and refine looks at every reading.
+const coarse = 0.2
+
+// decode is the cheapest way through the nodes for each of fs.
+func decode(fs []feature, o *Options) []node {
+	var d decoder
+	d.start(&fs[0], o)
+	back := make([][nodes]node, 1, len(fs))
+	taken := make([]int, 1, len(fs)) // which of fs the steps were
+	var k kink
+	rise, noise := 0.0, math.NaN()
+	for i := 1; i < len(fs); i++ {
+		if k.step(fs[i].raw, fs[i].at) {
+			if rise = 0; fs[i].lp < lnRough {
+				rise = k.atBase(&d, &noise)
+			} else {
+				noise = math.NaN()
+			}
+		}
+		dt := fs[i].at - fs[taken[len(taken)-1]].at
+		if dt < coarse-1e-6 && i < len(fs)-1 {
+			continue
+		}
+		f := fs[i]
+		f.dt, f.rise = min(dt, 2), rise
+		back = append(back, [nodes]node{})
+		taken = append(taken, i)
+		d.step(&f, o, &back[len(back)-1])
+	}
+	way := make([]node, len(fs))
+	n, end := d.best(), len(fs)
+	for k := len(taken) - 1; k >= 0; k-- {
+		for i := taken[k]; i < end; i++ {
+			way[i] = n
+		}
+		end = taken[k]
+		n = back[k][n]
+	}
+	return way
 }
 
 // features computes what the model looks at with windows that are centred on
@@ -67,6 +98,7 @@ func features(obs []Observation, o *Options) []feature {
 		return fs
 	}
 	gap := spacing(fs)
+	scatter(fs, p)
 	despike(p)
 	despike(g)
 	for i := range fs {
@@ -99,6 +131,17 @@ func spacing(fs []feature) float64 {
 	}
 	slices.Sort(d)
 	return d[len(d)/2]
+}
+
+// scatter sets the noise of ln p, as the follower has it.
+func scatter(fs []feature, p []float64) {
+	noise := 0.0
+	for i := 2; i < len(fs); i++ {
+		if x := departure(p[i-2], p[i-1], p[i]); x == x {
+			noise = blend(noise, x, fs[i].dt, 5)
+		}
+		fs[i].noise = noise
+	}
 }
 
 // despike drops excursions of a single sample.

@@ -1,8 +1,11 @@
 package phase
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"testing"
+	"time"
 )
 
 // A synthetic bench of plain exponentials, after the phase table of
@@ -124,4 +127,42 @@ func varied(seed uint64) habits {
 	r := rand.New(rand.NewPCG(seed, 99))
 	b := func(p float64) bool { return r.Float64() < p }
 	return habits{leak: b(0.6), dry: b(0.75), shells: b(0.85), cool: b(0.9), flushes: r.IntN(3), lost: b(0.3)}
+}
+
+// score sums up comparisons.
+type score struct {
+	n, ok     int
+	agree     float64
+	runs      int
+	worst     float64
+	worstSeed uint64
+	missed    []string
+}
+
+func (s *score) add(seed uint64, truth, found []Segment, limit time.Duration) {
+	a := Agreement(truth, found)
+	s.runs++
+	s.agree += a
+	if s.runs == 1 || a < s.worst {
+		s.worst, s.worstSeed = a, seed
+	}
+	for _, b := range Boundaries(truth, found, 30*time.Second) {
+		s.n++
+		if b.Found && b.Error.Abs() <= limit {
+			s.ok++
+			continue
+		}
+		s.missed = append(s.missed, fmt.Sprintf("seed %d: %v to %v at %.1f s: off by %v, found %v", seed, b.From, b.To, b.At.Seconds(), b.Error, b.Found))
+	}
+}
+
+func (s *score) mean() float64  { return s.agree / float64(s.runs) }
+func (s *score) share() float64 { return float64(s.ok) / float64(s.n) }
+
+func (s *score) report(t *testing.T, name string) {
+	t.Helper()
+	t.Logf("%s: %d runs, boundaries %d of %d, agreement mean %.4f worst %.4f (seed %d)", name, s.runs, s.ok, s.n, s.mean(), s.worst, s.worstSeed)
+	for _, m := range s.missed {
+		t.Log(" ", m)
+	}
 }

@@ -23,7 +23,10 @@ type Lesson struct {
 	Envelope     *envelope.Envelope
 	Room         float64 // °C; NaN: not measured
 	Observations []phase.Observation
-	Phases       []phase.Segment
+	// Shells are an electrode shell's temperatures, °C, one for each observation;
+	// nil if no sensor is on one.
+	Shells []float64
+	Phases []phase.Segment
 	// Prior is what was known of the bench before: the handbook's constants, or
 	// those of earlier runs.
 	Prior model.Params
@@ -46,7 +49,11 @@ func Advise(l Lesson) Advice {
 	if !l.Envelope.Known {
 		return a // without a card there is nothing to plan, and the sheet says that there is none
 	}
-	params, res := model.Fit([]model.Series{Series(l.Run, l.Envelope.Card, l.Room, l.Observations, l.Phases)}, l.Prior)
+	run := Series(l.Run, l.Envelope.Card, l.Room, l.Observations, l.Phases)
+	for i, t := range l.Shells {
+		run.Samples[i].Shell = t
+	}
+	params, res := model.Fit([]model.Series{run}, l.Prior)
 	a.Params, a.Fit = params, res[0]
 	if !a.Fit.Used {
 		a.Sentences = []string{fmt.Sprintf("No advice in numbers for the next tube: the bench's model could not learn from this run (%s).", a.Fit.Why)}

@@ -1,13 +1,12 @@
 package plan
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"strconv"
+	"runtime"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,7 +24,6 @@ type shop struct {
 	drawn  plant.Drawn
 	env    *envelope.Envelope
 	params model.Params
-	series []model.Series
 }
 
 // evening is what came of one tube.
@@ -37,6 +35,8 @@ type evening struct {
 	obs      []phase.Observation
 
 	done                  bool
+	ceiling               float64
+	peak                  float64 // highest reading in bombard and shells and just after
 	read, sensed, hottest float64 // highest, °C: as logged, under the sensor, anywhere
 	carbonate             float64 // share not yet oxide
 	shell                 float64
@@ -153,85 +153,119 @@ func (s *shop) judge(e *evening) {
 		switch e.segments[at].Phase {
 		case phase.Dry, phase.PumpOut, phase.Bombard, phase.Shells, phase.FinalPump:
 			e.read = max(e.read, o.Glass)
+			e.peak = e.read
 		}
 	}
 	e.findings = c.Findings()
 }
 
-// TestTune prints shops; seeds below 1000 are for tuning.
-func TestTune(t *testing.T) {
-	from, err := strconv.ParseUint(os.Getenv("TUNE"), 10, 64)
-	if err != nil {
-		t.Skip("only with TUNE=first seed, N=number")
+// proofSeed is the first of the proof's benches. Nothing was tuned on them; the
+// benches of seeds below 1000 were used for that.
+const proofSeed = 70001
+
+// The proof of issue 5, item 7: of 100 benches drawn at random, an operator who
+// follows the plans is inside the envelope by the third tube on at least 90, and
+// no run after the first goes over the glass ceiling. The first tube goes by the
+// handbook alone, each later one by what the bench's own runs have taught.
+//
+// Inside is the bench's own verdict: the recorded readings, the phases that the
+// smoother finds in them, the checker, no limit outside (the rate of rise apart,
+// in which the operator has no hand). The ceiling is held against the readings
+// and against the true glass under the sensor. What the true hottest place of
+// the tube does, of which no one has a reading, is logged and bounded too.
+func TestAdviceBringsTubesInside(t *testing.T) {
+	benches := 100
+	if testing.Short() {
+		benches = 12
 	}
-	count, _ := strconv.ParseUint(os.Getenv("N"), 10, 64)
-	good, over, stern, hot, carb := 0, 0, 0, 0, 0
-	quiet := os.Getenv("Q") != ""
-	nth := map[string]int{}
-	print, println := fmt.Printf, fmt.Println
-	if quiet {
-		print, println = func(string, ...any) (int, error) { return 0, nil }, func(...any) (int, error) { return 0, nil }
+	runs := make([][]*evening, benches)
+	work := make(chan int)
+	var wait sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wait.Go(func() {
+			for i := range work {
+				s := openShop(proofSeed + uint64(i))
+				for n := 1; n <= 3; n++ {
+					e, err := s.process(n)
+					if err != nil {
+						t.Errorf("seed %d, tube %d: no plan: %v", s.seed, n, err)
+						break
+					}
+					e.ceiling = s.env.Ceiling()
+					runs[i] = append(runs[i], e)
+				}
+			}
+		})
 	}
-	for seed := from; seed < from+max(1, count); seed++ {
-		s := openShop(seed)
-		d := s.drawn.Config
-		print("seed %d: OD %.1f bore %.1f L %.2f %s %s rating %.0f mA lag %v seat %.2f react %v OC %.0f\n", seed, d.Tube.Outside*1e3, d.Tube.Bore*1e3,
-			d.Tube.Length, s.drawn.Glass, d.Tube.Coating, d.Tube.Rating*1e3, d.Bench.Lag, d.Bench.Seating, s.drawn.Habit.Reaction, d.Bench.OpenCircuit)
-		for n := 1; n <= 3; n++ {
-			e, err := s.process(n)
-			if err != nil {
-				println("   ", err, errors.Is(err, errLack))
-				break
+	for i := range benches {
+		work <- i
+	}
+	close(work)
+	wait.Wait()
+	report(t, runs)
+}
+
+func report(t *testing.T, runs [][]*evening) {
+	var inside, stern, fit [3]int
+	var over, hotter, undone, drawn, hits int
+	for i, list := range runs {
+		if len(list) < 3 {
+			continue
+		}
+		seed := proofSeed + i
+		for n, e := range list {
+			out, beyond := e.outside(), e.beyond()
+			if !e.done {
+				out = append(out, "not finished")
 			}
-			p := &e.chosen.Plan
-			o := &e.chosen.Prediction.Best
-			print("  %d conf %.2f dry %.2f/%.0f until %.0f; %.2f Torr %.0f mA to %.0f; %.2f Torr %.0f mA; reach %.0f stop %.0f | model peak %.0f rate %.1f main %.0f shells %.0f total %.0f shell %.0f\n", n, e.chosen.Confidence,
-				p.DryPressure/torr, p.DryCurrent*1e3, p.DryUntil, p.Pressure/torr, p.Current*1e3, p.ShellsAt, p.ShellPressure/torr, p.ShellCurrent*1e3, p.Reach, p.StopAt, o.Peak, o.Rate, o.MainTime, o.ShellTime, o.Total, o.Shell)
-			for _, d := range e.chosen.Doubts {
-				print("      doubt %s %.2f", d.Limit, d.Share)
+			if len(out) == 0 {
+				inside[n]++
+			} else {
+				t.Logf("seed %d, tube %d: outside %s", seed, n+1, strings.Join(out, ", "))
 			}
-			print("\n    done %v read %.0f sensed %.0f hottest %.0f carb %.2f shell %.0f | fit %d rms %.1f from %.1f used %v %s | outside %v\n", e.done, e.read, e.sensed, e.hottest, e.carbonate, e.shell,
-				e.residual.Points, e.residual.RMS, e.residual.Before, e.residual.Used, e.residual.Why, e.outside())
-			for _, f := range e.findings {
-				if f.Verdict == envelope.Outside || os.Getenv("V") != "" {
-					println("      ", f.Verdict, f.Text)
-				}
+			if len(beyond) == 0 && e.done {
+				stern[n]++
 			}
-			if os.Getenv("V") != "" {
-				for _, g := range e.segments {
-					print("       %s %.1f", g.Phase, (g.To - g.From).Seconds())
-				}
-				println()
-				for c := model.Constant(0); int(c) < model.NumConstants; c++ {
-					print("       %s %.3g ±%.2f", model.Describe(c).ID, s.params.Value(c), s.params.Spread(c))
-				}
-				println()
+			if e.residual.Used {
+				fit[n]++
 			}
-			if n > 1 {
-				for _, x := range e.beyond() {
-					nth[fmt.Sprint(n, x)]++
-				}
+			if n == 0 {
+				continue
 			}
-			if quiet && (len(e.outside()) > 0 || len(e.beyond()) > 0 || !e.done || n > 1 && e.sensed > s.env.Ceiling()) {
-				fmt.Printf("seed %d run %d conf %.2f: done %v outside %v beyond %v; read %.0f sensed %.0f hottest %.0f carb %.2f ceil %.0f\n", seed, n, e.chosen.Confidence, e.done, e.outside(), e.beyond(), e.read, e.sensed, e.hottest, e.carbonate, s.env.Ceiling())
-			}
-			if n > 1 && e.hottest > s.env.Ceiling() {
-				hot++
-			}
-			if n == 3 && e.carbonate > 0.05 {
-				carb++
-			}
-			if n == 3 && len(e.beyond()) == 0 && e.done {
-				stern++
-			}
-			if n > 1 && (e.read > s.env.Ceiling() || e.sensed > s.env.Ceiling()) {
+			if e.read > e.ceiling || e.sensed > e.ceiling {
 				over++
+				t.Logf("seed %d, tube %d: over the ceiling of %.0f °C: read %.1f, true glass under the sensor %.1f", seed, n+1, e.ceiling, e.read, e.sensed)
 			}
-			if n == 3 && len(e.outside()) == 0 && e.done {
-				good++
+			if e.hottest > e.ceiling {
+				hotter++
+			}
+			// How honest the model's 95 % are, on a bench that it does not describe.
+			drawn++
+			p := &e.chosen.Prediction
+			of := func(o *model.Outcome) float64 { return o.Peak }
+			if e.peak >= p.Quantile(0.025, of)-2*readingU && e.peak <= p.Quantile(0.975, of)+2*readingU {
+				hits++
 			}
 		}
+		if list[2].carbonate > 0.05 {
+			undone++
+			t.Logf("seed %d, tube 3: %.0f %% of the carbonate is left, shells %.0f °C", seed, 100*list[2].carbonate, list[2].shell)
+		}
 	}
-	fmt.Printf("good %d stern %d over %d hottest over %d carbonate left %d of %d %v\n", good, stern, over, hot, carb, count, nth)
-	_ = strings.Join
+	n := len(runs)
+	t.Logf("%d benches; inside the envelope at tube 1, 2, 3: %v; every measured value within its bounds: %v; runs the model could follow: %v", n, inside, stern, fit)
+	t.Logf("after the first tube, of %d runs: %d over the ceiling by reading or under the sensor, %d at the hottest place; peak inside the predicted 95 %%: %d", drawn, over, hotter, hits)
+	t.Logf("third tubes with more than 5 %% of the carbonate left: %d", undone)
+	if inside[2]*100 < 90*n {
+		t.Errorf("inside by the third tube on %d of %d benches, wanted 90 %%", inside[2], n)
+	}
+	if over > 0 {
+		t.Errorf("%d runs after the first went over the ceiling", over)
+	}
+	if hits*100 < 85*drawn {
+		t.Errorf("the peak lay inside the predicted 95 %% in %d of %d runs", hits, drawn)
+	}
 }
+
+// readingU is what a lag-corrected reading scatters by, °C.
+const readingU = 1.0

@@ -150,8 +150,8 @@ func TestTimeConstant(t *testing.T) {
 	}
 	text := string(c.Encode())
 	for name, x := range map[string]struct{ own, file string }{
-		"given":             {"", text},
-		"of the run itself": {text, ""},
+		"given":                                 {"", text},
+		"of the run itself":                     {text, ""},
 		"given, beside the run's own of values": {"# in force\n" + glassCertificate(t), text},
 	} {
 		dir := filepath.Join(t.TempDir(), "run")

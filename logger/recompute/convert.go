@@ -39,7 +39,6 @@ type channel struct {
 	rescaled *constant // Rescaled with a certificate: what goes into chain
 
 	prev, wander float64 // raw of the frame before, mean of its changes
-	waiting      bool    // prev waited to be judged by the filter when it was recorded
 	odd, means   int     // means that do not fit their raw number, and all
 }
 
@@ -77,7 +76,7 @@ func newChannel(name string, role frame.Role, before, after chain.Spec, cert *co
 	return c, nil
 }
 
-// ampsPerUnit is the primary current for one unit of the input's quantity.
+// ampsPerUnit is the current at the transformer for one unit of the input's quantity.
 func ampsPerUnit(s chain.Spec, in chain.Input) float64 {
 	p := &s.Params
 	k := 1 / p.Burden
@@ -118,6 +117,14 @@ func inverse(s chain.Spec, in chain.Input) func(float64) (float64, bool) {
 				return 0, false
 			}
 			return raw((p.VoltsAt + p.VoltsPerDecade*math.Log10(pa/p.PaAt)) / k)
+		}
+	case chain.SpecMantissaExponent:
+		m := gauge.MantissaExponent{Volts: p.VoltsAt, Pa: p.PaAt, VoltsPerDecade: p.VoltsPerDecade}
+		return func(pa float64) (float64, bool) {
+			if !(pa > 0) {
+				return 0, false
+			}
+			return raw(m.Output(pa) / k)
 		}
 	case chain.SpecTable:
 		t, err := gauge.NewTable(p.Table)
@@ -224,14 +231,15 @@ func (ch *channel) fromRaw(at, interval time.Duration, r *frame.Reading) {
 	case raw != raw:
 		// Nothing new: the value is held.
 	case n == 0:
-		ch.waiting = true // a sample that waited to be judged: the value is held
+		// A sample that waited to be judged: the value is held.
 	case n == 1:
-		if ch.waiting = ch.waiting && ch.isPrevious(r); ch.waiting {
+		if ch.isPrevious(r) {
 			raw = ch.prev
 		}
 		push(raw, 1)
 	default:
-		ch.waiting = false
+		// Several that had waited count together; the latest may wait in its turn,
+		// which the next frame tells.
 		raw = ch.mean(r)
 		push(raw, min(n, maxPushes))
 	}
@@ -298,24 +306,21 @@ func (ch *channel) mean(r *frame.Reading) float64 {
 }
 
 // rescale makes a current of another factor. The meter's own uncertainty scales
-// with it; the transformer's and burden's is the new calibration's. It starts
-// from the indicated value, in which no certificate has a part.
+// with it; what follows is the new calibration's, as in the chain. It starts from
+// the indicated value, which is the current at the transformer and in which no
+// certificate has a part.
 func (ch *channel) rescale(r *frame.Reading) {
 	if r.Indicated.Q&calib.Invalid != 0 || r.Indicated.X != r.Indicated.X {
 		return
 	}
-	i, meter := r.Indicated.X*ch.factor, r.Indicated.U*ch.factor
-	p := &ch.spec
-	r.Indicated.X, r.Indicated.U = i, meter
-	r.Value = calib.Value{X: i, Q: r.Indicated.Q,
-		U: math.Sqrt(sq(meter) + (sq(p.CurrentAccuracy*i)+sq(p.FloorAmps)+sq(p.AccuracyFraction*i)+sq(p.AccuracyAbs))/3)}
+	r.Indicated.X *= ch.factor
+	r.Indicated.U *= ch.factor
+	r.Value = ch.spec.Amperes(r.Indicated)
 	if ch.chain != nil {
 		ch.rescaled.v = r.Value
 		r.Value, _, _ = ch.chain.Take(0)
 	}
 }
-
-func sq(x float64) float64 { return x * x }
 
 // correction is a certificate, as old as it was when the run was recorded.
 type correction struct {

@@ -18,7 +18,9 @@ import (
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
+	"tipoff/logger/model"
 	"tipoff/logger/phase"
+	"tipoff/logger/plan"
 	"tipoff/logger/tube"
 )
 
@@ -29,6 +31,8 @@ type record struct {
 	start   time.Duration // monotonic
 	obs     []phase.Observation
 	u       []envelope.Uncertainties
+	shells  []float64 // °C, for each observation; nil if no sensor is on a shell
+	room    float64   // °C, as last read; NaN if it is not measured
 	events  []journal.Event
 	damage  []journal.Lost
 	usable  [frame.MaxChannels]int
@@ -70,7 +74,11 @@ func Make(dir string) (*Sheet, error) {
 	r.findings = checker.Findings()
 	overall, text := envelope.Overall(r.findings)
 	s.Verdict = Verdict{string(overall), text}
-	s.Advice = append(s.Advice, envelope.Advise(env, r.findings, segments, checker.Summary())...)
+	sum := checker.Summary()
+	next := plan.Advise(s.lesson(env, segments))
+	sum.Planned = next.Given
+	s.Advice = append(s.Advice, next.Sentences...)
+	s.Advice = append(s.Advice, envelope.Advise(env, r.findings, segments, sum)...)
 	for _, g := range segments {
 		s.Phases = append(s.Phases, Phase{g.Phase.String(), r.since(g.From), r.since(g.To)})
 	}
@@ -92,7 +100,7 @@ func (r *record) read(dir string) error {
 	}
 	defer j.Close()
 	r.meta, r.layout = j.Meta(), j.Layout()
-	r.start = r.meta.Started.Mono()
+	r.start, r.room = r.meta.Started.Mono(), math.NaN()
 	var rec journal.Record
 	for {
 		if err := j.Next(&rec); errors.Is(err, io.EOF) {
@@ -111,6 +119,16 @@ func (r *record) read(dir string) error {
 			Glass:    f.Of(r.layout, frame.Glass).U,
 			Current:  f.Of(r.layout, frame.Current).U,
 		})
+		if v := f.Of(r.layout, frame.Ambient); v.Good() {
+			r.room = v.X
+		}
+		if r.layout.Index(frame.Shell) >= 0 {
+			t := math.NaN()
+			if v := f.Of(r.layout, frame.Shell); v.Good() {
+				t = v.X
+			}
+			r.shells = append(r.shells, t)
+		}
 		for i := range r.layout.Channels {
 			v := f.Readings[i].Value
 			if v.Good() {
@@ -163,6 +181,15 @@ func (s *Sheet) bench() envelope.Bench {
 		b.MaxCurrent = t.OptQuantity("max_current", unit.Current, 0, most, 0)
 	}
 	return b
+}
+
+// lesson is what the plan for the next tube is made from. The model starts from
+// the handbook and what bench.toml says, so that a sheet depends on its run alone.
+func (s *Sheet) lesson(env *envelope.Envelope, segments []phase.Segment) plan.Lesson {
+	of := plan.BenchOf(env.Bench)
+	of.LagCorrected = plan.LagCorrected(s.record.meta.Bench)
+	r := &s.record
+	return plan.Lesson{Run: s.Run.ID, Envelope: env, Room: r.room, Observations: r.obs, Shells: r.shells, Phases: segments, Prior: model.Handbook(of)}
 }
 
 // shown is the factor from an SI unit to the one the sheet writes, and its name.

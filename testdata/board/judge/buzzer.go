@@ -74,8 +74,6 @@ func pulsesOf(es []edge, line int) []pulse {
 const (
 	mostLate = 1.5  // s, from the overheat to the line, on a processor that is emulated
 	lineJit  = 0.06 // s, the same for the pulses
-	mostAck  = 1.0  // s, from the acknowledgement to a line that stays low
-	mustBeQ  = 7.0  // s, for which it must stay low: more than a burst's repeat
 )
 
 // judgeBuzzer looks at the first overheat of the day.
@@ -90,38 +88,40 @@ func judgeBuzzer(es []edge) error {
 	}
 	ps := pulsesOf(es, buzzer)
 	var wrong error
-	for _, b := range bursts(during(ps, 0, over-0.2), lineJit) {
+	early, _ := high.bursts(during(ps, 0, over-0.2), lineJit)
+	for _, b := range early {
 		wrong = errors.Join(wrong, fmt.Errorf("buzzer: the alarm for an overheat sounded %.1f s before it", over-b.at))
 	}
-	// The hurried beat of the warning may still sound; the alarm begins with
-	// the next rise, and its whole bursts follow in its beat.
-	after := during(ps, over, ack)
+	// A pulse of the hurried warning may run into the first burst; the line's
+	// rise after the overheat that begins the beat of whole bursts is the alarm's.
+	after := during(ps, over-0.2, ack)
 	if len(after) == 0 {
 		return errors.Join(wrong, errors.New("buzzer: its line did not rise at the overheat"))
 	}
-	whole := bursts(after, lineJit)
+	whole, _ := high.bursts(after, lineJit)
 	if len(whole) == 0 {
 		return errors.Join(wrong, fmt.Errorf("buzzer: none of the %d pulses after the overheat make the stated burst", len(after)))
 	}
 	first := whole[0].at
-	for first-stated.repeat > over-lineJit {
-		first -= stated.repeat // a burst that the warning's last pulse touched
+	for first-high.repeat > over-0.2 {
+		first -= high.repeat
 	}
 	late := first - over
-	fmt.Printf("buzzer: the alarm's line rose %.0f ms after the overheat; %d whole bursts, starts within %.0f ms, lengths within %.0f ms\n",
+	fmt.Printf("buzzer: the alarm's beat began %.0f ms after the overheat; %d whole bursts, starts within %.0f ms, lengths within %.0f ms\n",
 		1e3*late, len(whole), 1e3*worst(whole, func(b burst) float64 { return b.starts }), 1e3*worst(whole, func(b burst) float64 { return b.length }))
 	if late > mostLate {
 		wrong = errors.Join(wrong, fmt.Errorf("buzzer: the alarm's line rose %.2f s after the overheat, asked is %.2f s", late, mostLate))
 	}
-	left := during(ps, ack+mostAck, ack+mostAck+mustBeQ)
-	if len(left) > 0 {
-		return errors.Join(wrong, fmt.Errorf("buzzer: %d pulses in the %.0f s after the acknowledgement, first %.2f s after it", len(left), mustBeQ, left[0].from-ack))
+	if err := goesOn("buzzer", ps, ack, lineJit); err != nil {
+		return errors.Join(wrong, err)
 	}
 	fell := 0.0
-	for _, p := range during(ps, ack, ack+mostAck) {
-		fell = max(fell, p.to-ack)
+	for _, p := range ps {
+		if p.from < ack+settle && p.to > ack {
+			fell = p.to - ack
+		}
 	}
-	fmt.Printf("buzzer: low %.0f ms after the acknowledgement, and for the %.0f s after that\n", 1e3*fell, mustBeQ)
+	fmt.Printf("buzzer: low %.0f ms after the acknowledgement, and for the %.1f s after that\n", 1e3*fell, quiet)
 	return wrong
 }
 

@@ -1,17 +1,22 @@
 package main
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
-// stated is the high alarm as deploy/docs/sounders.md and the standard that it
-// names state it: a burst of ten pulses, 3+2 twice, again every six seconds.
-// Times in s.
-var stated = struct {
-	starts         [10]float64
+// signal is the sound of an alarm: pulses of one length, again every repeat. s.
+type signal struct {
+	starts         []float64
 	length, repeat float64
-}{
-	starts: [10]float64{0, 0.25, 0.5, 0.85, 1.1, 1.8, 2.05, 2.3, 2.65, 2.9},
-	length: 0.15, repeat: 6,
 }
+
+// The bursts after IEC 60601-1-8, which deploy/docs/sounders.md names: ten pulses,
+// 3+2 twice, for an overheat; three longer ones for a lost reading.
+var (
+	high = signal{[]float64{0, 0.25, 0.5, 0.85, 1.1, 1.8, 2.05, 2.3, 2.65, 2.9}, 0.15, 6}
+	lost = signal{[]float64{0, 0.4, 0.8}, 0.2, 8}
+)
 
 // pulse is a time during which an output was on, s.
 type pulse struct{ from, to float64 }
@@ -23,32 +28,60 @@ type burst struct {
 	starts, length float64 // largest error, s
 }
 
-// bursts finds the complete bursts of the high alarm: ten pulses that follow
-// each other as stated within slack, with nothing else among them.
-func bursts(ps []pulse, slack float64) []burst {
-	var out []burst
-	n := len(stated.starts)
-	for i := 0; i+n <= len(ps); i++ {
-		b := burst{at: ps[i].from, pulses: ps[i : i+n]}
+// bursts finds the signal's complete bursts: pulses that follow each other as it
+// states within slack, with nothing else among them. rest is the other pulses.
+func (g signal) bursts(ps []pulse, slack float64) (whole []burst, rest []pulse) {
+	n := len(g.starts)
+	for i := 0; i < len(ps); {
+		b := burst{at: ps[i].from, pulses: ps[i:min(i+n, len(ps))]}
 		for k, p := range b.pulses {
-			b.starts = max(b.starts, math.Abs(p.from-b.at-stated.starts[k]))
-			b.length = max(b.length, math.Abs(p.to-p.from-stated.length))
+			b.starts = max(b.starts, math.Abs(p.from-b.at-g.starts[k]))
+			b.length = max(b.length, math.Abs(p.to-p.from-g.length))
 		}
-		if b.starts <= slack && b.length <= slack {
-			out = append(out, b)
-			i += n - 1
+		if len(b.pulses) == n && b.starts <= slack && b.length <= slack {
+			whole = append(whole, b)
+			i += n
+		} else {
+			rest = append(rest, ps[i])
+			i++
+		}
+	}
+	return whole, rest
+}
+
+// during is the pulses that begin in the span.
+func during(ps []pulse, from, to float64) []pulse {
+	var out []pulse
+	for _, p := range ps {
+		if p.from >= from && p.from < to {
+			out = append(out, p)
 		}
 	}
 	return out
 }
 
-// during is the pulses of which a part lies in the span.
-func during(ps []pulse, from, to float64) []pulse {
-	var out []pulse
+// For quiet after the acknowledgement, from settle on, nothing may sound: longer
+// than a burst's repeat.
+const (
+	settle = 0.5 // s
+	quiet  = 6.5 // s
+)
+
+// goesOn tells what still sounds after the acknowledgement at ack. A reading
+// that is lost only then, because the emulator was held up, has an alarm of its
+// own, which is none of the overheat's.
+func goesOn(what string, ps []pulse, ack, slack float64) error {
+	others, left := lost.bursts(during(ps, ack+settle, math.Inf(1)), slack)
+	if len(others) > 0 {
+		fmt.Printf("%s: a lost reading was told %.1f s after the acknowledgement\n", what, others[0].at-ack)
+	}
 	for _, p := range ps {
-		if p.to > from && p.from < to {
-			out = append(out, p)
+		if p.from < ack+settle && p.to > ack+settle {
+			left = append(left, p)
 		}
 	}
-	return out
+	if left = during(left, 0, ack+settle+quiet); len(left) > 0 {
+		return fmt.Errorf("%s: %d pulses in the %.1f s after the acknowledgement, one of them %.2f s after it", what, len(left), settle+quiet, left[0].from-ack)
+	}
+	return nil
 }

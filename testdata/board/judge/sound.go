@@ -70,15 +70,19 @@ func goertzel(x []float64, f float64) float64 {
 	return 2 * math.Sqrt(s1*s1+s2*s2-c*s1*s2) / gain
 }
 
-// strongest is the frequency from low to high with the most in x.
-func strongest(x []float64, low, high float64) float64 {
-	best, most := 0.0, -1.0
-	for f := low; f <= high; f += 0.25 {
-		if a := goertzel(x, f); a > most {
-			best, most = f, a
+// strongest is the frequency with the most in x, of those that lie within span
+// of middle; x has one tone there.
+func strongest(x []float64, middle, span float64) float64 {
+	for step := span / 8; step > 0.1; step /= 8 {
+		best, most := middle, -1.0
+		for f := middle - 8*step; f <= middle+8*step; f += step {
+			if a := goertzel(x, f); a > most {
+				best, most = f, a
+			}
 		}
+		middle = best
 	}
-	return best
+	return middle
 }
 
 // judgeSound looks at the recording; events tell when it began and what
@@ -98,28 +102,24 @@ func judgeSound(x []float64, es []event) error {
 	}
 	over, ack = over-began, ack-began
 	ps := pulsesIn(x)
-	whole := bursts(during(ps, over, ack), toneJit)
+	whole, _ := high.bursts(during(ps, over, ack), toneJit)
 	if len(whole) == 0 {
 		return fmt.Errorf("sound: none of the %d pulses from the overheat on make the stated burst", len(during(ps, over, ack)))
 	}
 	fmt.Printf("sound: the first whole burst began %.2f s after the overheat; %d whole bursts, starts within %.0f ms, lengths within %.0f ms\n",
 		whole[0].at-over, len(whole), 1e3*worst(whole, func(b burst) float64 { return b.starts }), 1e3*worst(whole, func(b burst) float64 { return b.length }))
 	var wrong error
-	if whole[0].at-over > mostLate+stated.repeat {
+	if whole[0].at-over > mostLate+high.repeat {
 		wrong = errors.New("sound: the first whole burst came too late")
 	}
 	wrong = errors.Join(wrong, judgeTone(x, whole))
-	const settle, quiet = 1.0, 6.0
-	from, to := int((ack+settle)*rate), int((ack+settle+quiet)*rate)
-	if to > len(x) {
+	if float64(len(x))/rate < ack+settle+quiet {
 		return errors.Join(wrong, errors.New("sound: the recording ends too early after the acknowledgement"))
 	}
-	for i, v := range x[from:to] {
-		if v != 0 {
-			return errors.Join(wrong, fmt.Errorf("sound: still there %.2f s after the acknowledgement", settle+float64(i)/rate))
-		}
+	if err := goesOn("sound", ps, ack, toneJit); err != nil {
+		return errors.Join(wrong, err)
 	}
-	fmt.Printf("sound: silence from %.0f s after the acknowledgement on, for %.0f s\n", settle, quiet)
+	fmt.Printf("sound: the alarm is silent from %.1f s after the acknowledgement on, for %.1f s\n", settle, quiet)
 	return wrong
 }
 
@@ -130,7 +130,7 @@ func judgeTone(x []float64, bs []burst) error {
 	for _, b := range bs {
 		for _, p := range b.pulses {
 			mid := x[int((p.from+0.025)*rate):int((p.to-0.025)*rate)]
-			f := strongest(mid, pitch-40, pitch+40)
+			f := strongest(mid, pitch, 48)
 			lowest, highest = min(lowest, f), max(highest, f)
 			one := goertzel(mid, pitch)
 			for k, want := range levels {

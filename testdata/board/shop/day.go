@@ -10,25 +10,25 @@ import (
 	"os"
 	"os/exec"
 	"strconv"
-	"strings"
 	"sync/atomic"
 	"syscall"
 	"time"
 )
 
 const (
-	page = "http://127.0.0.1:8077"
-	card = "/etc/tipoff/PP-01.toml"
-	hear = "/dev/snd/pcmC0D1c" // the other end of the loopback card
+	page  = "http://127.0.0.1:8077"
+	bench = "/etc/tipoff/bench.toml"
+	card  = "/etc/tipoff/PP-01.toml"
+	hear  = "/dev/snd/pcmC0D1c" // the other end of the loopback card
 
 	listen = 14 * time.Second // to an alarm: two bursts and more
 	quiet  = 8 * time.Second  // after it: a burst's repeat and more
 	ending = 90 * time.Second // it draws the run's charts first, which takes long here
 )
 
-// day is the shop's day: with each bench.toml the glass is overheated once.
-// An argument is NAME=bench.toml; the recorder listens while NAME is speaker.
-func (s *shop) day(devices, args []string) error {
+// day is the shop's day: the daemon is started, a glass is overheated under its
+// eyes, the alarm is acknowledged, and the daemon is stopped.
+func (s *shop) day(devices []string) (err error) {
 	for _, path := range devices {
 		if err := await(20*time.Second, path+" to appear", func() bool {
 			_, err := os.Stat(path)
@@ -38,32 +38,19 @@ func (s *shop) day(devices, args []string) error {
 		}
 	}
 	s.event("devices served")
-	for _, a := range args {
-		name, bench, _ := strings.Cut(a, "=")
-		if err := s.turn(name, bench); err != nil {
-			return fmt.Errorf("%s: %w", name, err)
-		}
+	f, err := os.Create(outDir + "/heard.pcm")
+	if err != nil {
+		return err
 	}
-	return nil
-}
-
-// turn runs the daemon once from start to stop.
-func (s *shop) turn(name, bench string) (err error) {
-	if name == "speaker" {
-		var stop atomic.Bool
-		heard := make(chan error, 1)
-		f, ferr := os.Create(outDir + "/heard.pcm")
-		if ferr != nil {
-			return ferr
-		}
-		s.event("recording")
-		go func() { heard <- record(hear, f, stop.Load) }()
-		defer func() {
-			stop.Store(true)
-			err = errors.Join(err, <-heard, f.Close())
-		}()
-	}
-	logs, err := os.Create(outDir + "/" + name + ".log")
+	var stop atomic.Bool
+	heard := make(chan error, 1)
+	s.event("recording")
+	go func() { heard <- record(hear, f, stop.Load) }()
+	defer func() {
+		stop.Store(true)
+		err = errors.Join(err, <-heard, f.Close())
+	}()
+	logs, err := os.Create(outDir + "/tipoff.log")
 	if err != nil {
 		return err
 	}
@@ -73,10 +60,10 @@ func (s *shop) turn(name, bench string) (err error) {
 	if err := cmd.Start(); err != nil {
 		return err
 	}
-	s.event("%s: daemon started", name)
+	s.event("daemon started")
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
-	if err := s.process(name); err != nil {
+	if err := s.process(); err != nil {
 		_ = cmd.Process.Kill() // what went wrong is told by err
 		<-ended
 		return err
@@ -86,7 +73,7 @@ func (s *shop) turn(name, bench string) (err error) {
 	}
 	select {
 	case err := <-ended:
-		s.event("%s: daemon ended: %v", name, cmd.ProcessState)
+		s.event("daemon ended: %v", cmd.ProcessState)
 		return err
 	case <-time.After(ending):
 		return fmt.Errorf("the daemon did not end within %v of SIGTERM", ending)
@@ -113,7 +100,7 @@ type reading struct {
 }
 
 // process overheats a tube under the daemon's eyes and acknowledges the alarm.
-func (s *shop) process(name string) error {
+func (s *shop) process() error {
 	var st answer
 	poll := func(ok func() bool) func() bool {
 		return func() bool {
@@ -132,17 +119,17 @@ func (s *shop) process(name string) error {
 		return err
 	}
 	good := func() bool { return st.Pressure.Good && st.Glass.Good && st.Current.Good }
-	if err := await(20*time.Second, "pressure, glass and current to be read", poll(good)); err != nil {
+	if err := await(40*time.Second, "pressure, glass and current to be read", poll(good)); err != nil {
 		return err
 	}
-	s.event("%s: all read, phase %s, troubles %v", name, st.Phase, st.Troubles)
+	s.event("all read, phase %s, troubles %v", st.Phase, st.Troubles)
 
 	s.person.does(pump)
-	low := func() bool { return good() && *st.Pressure.Value < 0.05 }
+	low := func() bool { return st.Pressure.Good && *st.Pressure.Value < 0.05 }
 	if err := await(60*time.Second, "the page to show less than 0.05 Torr", poll(low)); err != nil {
 		return err
 	}
-	s.event("%s: evacuated, the page shows %.3f Torr", name, *st.Pressure.Value)
+	s.event("evacuated, the page shows %.3f Torr", *st.Pressure.Value)
 	s.person.does(bombard)
 	open := func() bool {
 		for _, a := range st.Alarms {
@@ -155,37 +142,37 @@ func (s *shop) process(name string) error {
 	if err := await(120*time.Second, "the alarm", poll(open)); err != nil {
 		return err
 	}
-	s.event("%s: the page shows the alarm, phase %s, troubles %v", name, st.Phase, st.Troubles)
+	s.event("the page shows the alarm, phase %s, troubles %v", st.Phase, st.Troubles)
 	time.Sleep(time.Second)
 	s.person.does(cool)
 	time.Sleep(listen)
-	if err := s.acknowledge(name); err != nil {
+	if err := s.acknowledge(); err != nil {
 		return err
 	}
-	if poll(open)() {
-		return errors.New("the alarm is still open after it was acknowledged")
+	if !poll(func() bool { return !open() })() {
+		return errors.New("the page still shows the alarm as open after it was acknowledged")
 	}
 	time.Sleep(quiet)
 	var points json.RawMessage
 	if err := get("/api/history", &points); err != nil {
 		return err
 	}
-	return os.WriteFile(outDir+"/history-"+name+".json", points, 0o644)
+	return os.WriteFile(outDir+"/history.json", points, 0o644)
 }
 
 // acknowledge presses the page's button; the witness sees when.
-func (s *shop) acknowledge(name string) error {
+func (s *shop) acknowledge() error {
 	if l, ok := s.lines[thumb]; ok {
 		if err := l.set(true); err != nil {
 			return err
 		}
 		defer l.set(false) // the witness has seen it
 	}
-	s.event("%s: acknowledging", name)
+	s.event("acknowledging")
 	if err := post("/api/acknowledge", nil); err != nil {
 		return err
 	}
-	s.event("%s: acknowledged", name)
+	s.event("acknowledged")
 	return nil
 }
 

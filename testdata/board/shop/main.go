@@ -83,7 +83,7 @@ func run() error {
 	go func() { failed <- s.truth(w.Zero, cfg.Tube.Ceiling) }()
 
 	done := make(chan error, 1)
-	go func() { done <- s.day([]string{w.I2C, w.TC, w.CT}, os.Args[1:]) }()
+	go func() { done <- s.day([]string{w.I2C, w.TC, w.CT}) }()
 	select {
 	case err := <-failed:
 		return err
@@ -121,7 +121,7 @@ func (s *shop) truth(zero time.Duration, ceiling float64) error {
 			}
 			s.event("overheat %v", over)
 		}
-		if i%5 == 0 {
+		if i%2 == 0 {
 			fmt.Fprintf(out, "%.3f,%.5g,%.3f,%.5g,%s\n", (st.At + zero).Seconds(), st.ManifoldPressure, st.Wall, st.Current, st.Phase)
 		}
 		if i%50 == 0 {
@@ -129,6 +129,6 @@ func (s *shop) truth(zero time.Duration, ceiling float64) error {
 				return err
 			}
 		}
-		time.Sleep(20 * time.Millisecond)
+		time.Sleep(50 * time.Millisecond)
 	}
 }

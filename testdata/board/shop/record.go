@@ -54,11 +54,11 @@ func record(path string, w io.Writer, stop func() bool) error {
 		le.PutUint32(v[4:], high)
 		le.PutUint32(v[8:], 1<<2) // whole numbers
 	}
-	mask(0, 1<<3)             // access: read and write, interleaved
-	mask(1, 1<<2)             // format: signed 16 bits, little endian
-	between(10, 1, 1)         // channels
-	between(11, rate, rate)   // frames a second
-	between(17, rate, 2*rate) // buffer, frames: this program may be late
+	mask(0, 1<<3)                // access: read and write, interleaved
+	mask(1, 1<<2)                // format: signed 16 bits, little endian
+	between(10, 1, 1)            // channels
+	between(11, rate, rate)      // frames a second
+	between(17, 5*rate, 10*rate) // buffer, frames: this program may be late
 	if err := ioctl(fd, pcmHWParams, unsafe.Pointer(&p)); err != nil {
 		return fmt.Errorf("setting %s up: %w", path, err)
 	}
