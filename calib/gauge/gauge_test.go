@@ -186,7 +186,15 @@ func TestGasOutsideRange(t *testing.T) {
 	if Air.Correct(1e5) != (Correction{Factor: 1}) || Mixture.Correct(10).Q != calib.Correcting {
 		t.Error("air or mixture")
 	}
+	// Moist: from water vapour's factor to air's, all within its half-width (INFICON
+	// BCG450 p.54: 0.5 and 1).
+	if m := Moist.Correct(10); m.Q != 0 || math.Abs(m.Factor-m.Factor*m.U*math.Sqrt(3)-0.5) > 1e-9 || math.Abs(m.Factor+m.Factor*m.U*math.Sqrt(3)-1) > 1e-9 {
+		t.Errorf("moist air: %+v", m)
+	}
 	for g := range gases {
+		if got, ok := GasOf([]byte(g.Symbol())); !ok || got != g {
+			t.Error(g, got)
+		}
 		if got, err := ParseGas(g.String()); err != nil || got != g {
 			t.Error(g, got, err)
 		}

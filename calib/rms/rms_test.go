@@ -365,6 +365,12 @@ func TestAllocations(t *testing.T) {
 	}); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
+	// A waveform whose edges are placed.
+	m = New(Options{Mains: 50, Rate: 4000})
+	feed{w: cut(90), rate: 4000, seconds: 3, freq: constant(50.0873), dc: 1}.run(m)
+	if n := testing.AllocsPerRun(20, func() { last, _ = m.RMS200() }); n != 0 {
+		t.Errorf("%v allocations with edges", n)
+	}
 }
 
 var last Reading

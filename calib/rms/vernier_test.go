@@ -62,7 +62,7 @@ func TestPhaseCutEveryAngle(t *testing.T) {
 		hz := func(s float64) float64 { return c.hz + c.swing*math.Sin(2*math.Pi*s/32) }
 		step := 1
 		if testing.Short() {
-			step = 7
+			step = 20
 		}
 		in, n := 0, 0
 		var single, mean, ofFull float64 // worst

@@ -52,6 +52,7 @@ func verbs() []verb {
 		{"card", "RUN CARD.toml", "give a recorded run its tube card", giveCard},
 		{"observe", "RUN [KIND]", "write down what was seen of a run's tube afterwards", observe},
 		{"patterns", "", "set what was seen of tubes against what their runs did", patterns},
+		{"trend", "", "follow pump and leaks over the recorded runs", trend},
 		{"calibrate", "CHANNEL", "calibrate a channel against a reference", calibrate},
 		{"recompute", "RUN…", "apply another calibration to recorded runs", recompute},
 		{"limits", "CARD.toml", "print the limits for a tube, each with its reason", limits},

@@ -29,6 +29,8 @@ type watch struct {
 	isOver                             bool
 	peak                               float64 // highest glass since it was over, °C
 	rateIndex, currentIndex            int
+	seating                            envelope.Seating // as told last
+	glass                              string           // the glass channel's name
 	formatCeiling, formatLost          func(value, limit float64) string
 	formatNear, formatRate, formatAmps func(value, limit float64) string
 }
@@ -56,6 +58,9 @@ func newWatch(l *frame.Layout, m *alarm.Manager) watch {
 	}
 	for i, r := range w.role {
 		w.present[i] = l.Index(r) >= 0
+	}
+	if i := l.Index(frame.Glass); i >= 0 {
+		w.glass = l.Channels[i].Name
 	}
 	return w
 }
@@ -103,6 +108,8 @@ func (b *Bench) raise(at time.Duration) {
 	b.alarms.Set(w.nearCeiling, s.Known && s.Near, at,
 		alarm.Detail{Format: w.formatNear, Value: s.In.Seconds(), Limit: w.ceiling})
 
+	b.tellSeating(s.Seating, at)
+
 	b.present = b.checker.Now(b.present[:0])
 	b.excursion(w.tooFast, w.rateIndex, w.formatRate, at)
 	b.excursion(w.current, w.currentIndex, w.formatAmps, at)
@@ -115,6 +122,25 @@ func (b *Bench) raise(at time.Duration) {
 	b.alarms.Step(at)
 	b.sound.set(b.alarms.Pattern(), at)
 	b.tellSounders(at)
+}
+
+// tellSeating tells of a thermocouple that does not see the glass.
+func (b *Bench) tellSeating(s envelope.Seating, at time.Duration) {
+	w := &b.watch
+	if s == w.seating || w.glass == "" {
+		return
+	}
+	w.seating = s
+	switch s {
+	case envelope.Off:
+		b.health.Set(b.kinds.Contradiction, w.glass, "", "the arc burns and the glass reading sees nothing of it",
+			"has the thermocouple fallen off the glass? Until it is back the glass may be hotter than shown", at)
+	case envelope.Loose:
+		b.health.Set(b.kinds.Contradiction, w.glass, "", "the glass reading rises less than this arc must heat the tube",
+			"is the thermocouple tied on well? Until it is the glass may be hotter than shown", at)
+	default:
+		b.health.Clear(b.kinds.Contradiction, w.glass, at)
+	}
 }
 
 // tellSounders tells of each output that does not work.

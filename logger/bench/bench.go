@@ -271,7 +271,7 @@ func (b *Bench) step(at time.Duration, late bool) {
 		Current:  f.Of(b.opt.Layout, frame.Current).U,
 	}
 	b.checker.Step(b.obs, u, b.state.Phase)
-	b.foresight.Step(b.obs)
+	b.foresight.Step(b.obs, u)
 	b.raise(at)
 	b.record()
 	b.remember()

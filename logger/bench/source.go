@@ -41,7 +41,9 @@ func (b *Bench) Snapshot() *status.Snapshot {
 		})
 	}
 	f := b.foresight.State()
-	s.Ceiling = status.Foresight{Known: f.Known, Approach: f.Approach, In: f.In, Rate: f.Rate}
+	s.Ceiling = status.Foresight{Known: f.Known, Approach: f.Approach, In: f.In, Rate: f.Rate,
+		Ahead: calib.Value{X: f.Ahead, U: f.AheadU}, Seating: f.Seating,
+		Shells: calib.Value{X: f.Shells, U: f.ShellsU}, GlassDone: f.GlassDone}
 	for _, a := range b.alarms.Active(nil) {
 		s.Alarms = append(s.Alarms, status.Alarm{
 			Definition: *a.Definition, State: a.State, Since: a.Since, Detail: a.Detail.String(), Count: a.Count,

@@ -371,7 +371,7 @@ func TestStepAllocatesNothing(t *testing.T) {
 		p = (p + 1) % phase.ID(phase.Count)
 		o := phase.Observation{At: at, Pressure: 200, Glass: 20 + at.Seconds(), Current: 0.3}
 		c.Step(o, tight, p)
-		f.Step(o)
+		f.Step(o, tight)
 		dst = c.Now(dst[:0])
 	}); n != 0 {
 		t.Errorf("%v allocations a frame", n)
@@ -388,7 +388,7 @@ func BenchmarkStep(b *testing.B) {
 		at += 100 * time.Millisecond
 		o := phase.Observation{At: at, Pressure: 200, Glass: 200 + math.Mod(at.Seconds(), 60), Current: 0.3}
 		c.Step(o, tight, phase.Shells)
-		f.Step(o)
+		f.Step(o, tight)
 		dst = c.Now(dst[:0])
 	}
 }

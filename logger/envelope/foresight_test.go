@@ -38,7 +38,7 @@ func watch(f *Foresight, xs []float64, dt, noise float64, ceiling float64, rng *
 	firstNear, crossed = math.NaN(), math.NaN()
 	for i, x := range xs {
 		t := float64(i) * dt
-		f.Step(phase.Observation{At: time.Duration(t * float64(time.Second)), Glass: x + noise*rng.NormFloat64()})
+		f.Step(phase.Observation{At: time.Duration(t * float64(time.Second)), Glass: x + noise*rng.NormFloat64()}, Uncertainties{})
 		if f.State().Near && math.IsNaN(firstNear) {
 			firstNear = t
 		}
@@ -112,18 +112,18 @@ func TestForesightIsQuietWhenItLevelsOff(t *testing.T) {
 func TestForesightEdges(t *testing.T) {
 	env := Compute(neon15(), true, Bench{})
 	f := NewForesight(env)
-	f.Step(phase.Observation{Glass: 300})
+	f.Step(phase.Observation{Glass: 300}, Uncertainties{})
 	if s := f.State(); !s.Known || !s.Approach || !s.Near || s.In != 0 {
 		t.Errorf("over the ceiling at the first reading: %+v", s)
 	}
 	f = NewForesight(env)
 	for k := range 100 {
-		f.Step(phase.Observation{At: time.Duration(k) * 100 * time.Millisecond, Glass: 200 - float64(k)*0.1})
+		f.Step(phase.Observation{At: time.Duration(k) * 100 * time.Millisecond, Glass: 200 - float64(k)*0.1}, Uncertainties{})
 	}
 	if s := f.State(); !s.Known || s.Approach || s.Near || math.Abs(s.Rate+1) > 1e-6 {
 		t.Errorf("cooling: %+v", s)
 	}
-	f.Step(phase.Observation{At: 30 * time.Second, Glass: math.NaN()})
+	f.Step(phase.Observation{At: 30 * time.Second, Glass: math.NaN()}, Uncertainties{})
 	if s := f.State(); s.Known {
 		t.Errorf("without a reading: %+v", s)
 	}

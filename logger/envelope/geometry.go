@@ -50,7 +50,7 @@ func coolingRate(t *tables, c tube.Card, known bool, celsius float64) float64 {
 		od, bore, g = 0.015, 0.013, t.glass["soda-lime"]
 	}
 	perArea := g.density * g.heat * (od*od - bore*bore) / (4 * od) // J/(m² K)
-	return (stillAir + 4*emissivity*stefan*math.Pow(celsius+zeroC, 3)) / perArea
+	return bareDecay(celsius) / perArea
 }
 
 // Paschen is the breakdown voltage (V, direct) of air between plane electrodes

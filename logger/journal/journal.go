@@ -34,7 +34,8 @@
 // An event is a line of measurement "event" with tag kind, see [Event].
 //
 // A timestamp is the monotonic time plus a constant for the run: the wall clock
-// at its start, or 1970 if the board did not know the time. Bench and run are
+// at its start, or 1970 if the board did not know the time. A frame's is rounded to
+// 10 µs. Bench and run are
 // in run.toml and not on each line: on the disk they would be a fifth of what
 // is written.
 package journal

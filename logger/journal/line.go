@@ -118,8 +118,27 @@ func (w *lines) frame(b []byte, f *frame.Frame, p phase.ID) []byte {
 			e.AddField(n[fieldIndicatedQ], lineprotocol.IntValue(int64(r.Indicated.Q)))
 		}
 	}
-	e.EndLine(time.Unix(0, w.base+int64(f.At)))
+	e.EndLine(time.Unix(0, w.base+int64(w.at(f.At))))
 	return e.Bytes()
+}
+
+// stampStep is what frames' timestamps are rounded to: a hundredth of the fastest
+// sample's distance at 1 kHz, and three bytes less of digits for each frame of a
+// sealed run than nanoseconds.
+const stampStep = 10 * time.Microsecond
+
+// at is a frame's time as the line has it: its timestamp, wall clock or not, is a
+// multiple of stampStep.
+func (w *lines) at(t time.Duration) time.Duration {
+	stamp := time.Duration(w.base) + t
+	rest := stamp % stampStep
+	if rest < 0 {
+		rest += stampStep
+	}
+	if 2*rest >= stampStep {
+		rest -= stampStep
+	}
+	return t - rest
 }
 
 // float adds x unless it is not a finite number, and tells whether it did.

@@ -49,6 +49,8 @@ type Meta struct {
 	// Sampling is how evenly waveforms were sampled during the run.
 	Sampling []Sampling `toml:"sampling,omitempty" comment:"how evenly waveforms were sampled"`
 	Lost     []Lost     `toml:"lost,omitempty" comment:"what could not be recorded or was found damaged"`
+	// Vacuum is what isolated stretches and pump-downs showed of the plant.
+	Vacuum []Vacuum `toml:"vacuum,omitempty" comment:"what stretches with the pump shut and pump-downs showed, SI units"`
 	// Earlier holds judgements that a later one replaced. [UpdateMeta] fills it.
 	Earlier []Judgement `toml:"earlier,omitempty"`
 
@@ -123,6 +125,33 @@ type Finding struct {
 	Source   string  `toml:"source"`
 	Unknown  string  `toml:"unknown"`
 	Text     string  `toml:"text"`
+}
+
+// PumpDown is the [Vacuum.Kind] of a stretch with the pump open.
+const PumpDown = "pump-down"
+
+// Vacuum is what a stretch with the pump shut, or a pump-down, showed. Seconds
+// count from Started; the rest is SI, with standard uncertainties, NaN where
+// there is none.
+type Vacuum struct {
+	Kind    string  `toml:"kind" comment:"pump-down, or what a rise looks like"`
+	Phase   string  `toml:"phase"`
+	FromS   float64 `toml:"from_s"`
+	ToS     float64 `toml:"to_s"`
+	Rate    float64 `toml:"rate"` // Pa/s, rise over the whole stretch
+	RateU   float64 `toml:"rate_u"`
+	Final   float64 `toml:"final"` // Pa/s, rise that stays when the bending is over
+	FinalU  float64 `toml:"final_u"`
+	Inflow  float64 `toml:"inflow"` // Pa·m³/s, Rate times volume
+	InflowU float64 `toml:"inflow_u"`
+	Leak    float64 `toml:"leak"` // Pa·m³/s, Final times volume
+	LeakU   float64 `toml:"leak_u"`
+	Speed   float64 `toml:"speed"` // m³/s
+	SpeedU  float64 `toml:"speed_u"`
+	Base    float64 `toml:"base"` // Pa
+	BaseU   float64 `toml:"base_u"`
+	Load    float64 `toml:"load"` // Pa·m³/s
+	LoadU   float64 `toml:"load_u"`
 }
 
 // Alarm is one alarm of the run. Seconds count from Started; AckS and ClearedS

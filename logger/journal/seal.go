@@ -291,7 +291,7 @@ func retell(dir string, m *Meta) (*story, error) {
 		case err != nil:
 			return nil, err
 		case rec.IsFrame:
-			s.frame(&rec.Frame, rec.Phase)
+			s.frame(rec.Frame.At, rec.Phase)
 		default:
 			s.event(rec.Event)
 			s.last = max(s.last, rec.Event.At)

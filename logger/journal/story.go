@@ -3,7 +3,6 @@ package journal
 import (
 	"time"
 
-	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 )
 
@@ -21,19 +20,19 @@ func newStory(started time.Duration) *story {
 	return &story{started: started, last: started, phases: make([]phase.Segment, 0, 64)}
 }
 
-// frame takes a frame and tells whether its phase is a new one.
-func (s *story) frame(f *frame.Frame, p phase.ID) bool {
+// frame takes a frame's time and phase and tells whether the phase is a new one.
+func (s *story) frame(at time.Duration, p phase.ID) bool {
 	s.frames++
-	s.last = f.At
+	s.last = at
 	n := len(s.phases)
 	if n > 0 && s.phases[n-1].Phase == p {
-		s.phases[n-1].To = f.At
+		s.phases[n-1].To = at
 		return false
 	}
 	if n > 0 {
-		s.phases[n-1].To = f.At
+		s.phases[n-1].To = at
 	}
-	s.phases = append(s.phases, phase.Segment{Phase: p, From: f.At, To: f.At})
+	s.phases = append(s.phases, phase.Segment{Phase: p, From: at, To: at})
 	return true
 }
 

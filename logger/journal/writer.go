@@ -157,8 +157,8 @@ func (w *Writer) Append(f *frame.Frame, p phase.ID) {
 	if !w.prepare() {
 		return
 	}
-	if int(p) < phase.Count && w.story.frame(f, p) {
-		w.event(Event{At: f.At, Kind: PhaseChanged, ID: p.String()})
+	if at := w.lines.at(f.At); int(p) < phase.Count && w.story.frame(at, p) {
+		w.event(Event{At: at, Kind: PhaseChanged, ID: p.String()})
 	}
 	w.stats.Frames++
 	w.active.buf = w.lines.frame(w.active.buf, f, p)

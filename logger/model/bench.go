@@ -48,6 +48,7 @@ type state struct{ glass, read, shell, amount, wall float64 }
 type input struct {
 	current, pump, air, pressure float64
 	drive                        float64 // set by step: heat into the glass at 1 Torr of this current, W
+	of                           float64 // the current that drive belongs to
 }
 
 // machine is the model of one tube on one bench with one set of constants.
@@ -144,7 +145,9 @@ func (m *machine) slope(y *state, in *input) state {
 
 // step advances y by dt with the classical fourth-order Runge-Kutta rule.
 func (m *machine) step(y *state, in *input, dt float64) {
-	in.drive = m.drive(in.current)
+	if in.current != in.of {
+		in.drive, in.of = m.drive(in.current), in.current
+	}
 	k1 := m.slope(y, in)
 	y2 := y.plus(&k1, dt/2)
 	k2 := m.slope(&y2, in)

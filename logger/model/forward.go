@@ -72,6 +72,9 @@ const (
 	reactionDelay = 1.0   // s, what an operator needs who says nothing else (trade.md 9: 1 to 2 s)
 )
 
+// drawn is the share of the way that a choke is drawn in a step.
+var drawn = 1 - math.Exp(-Step/ramp)
+
 // Run runs the model forward with the best constants. Points are appended to
 // dst, which may be nil; with no dst wanted pass keep false.
 func Run(plan *Plan, tube *Tube, room float64, p *Params, keep bool) (Outcome, []Point) {
@@ -174,7 +177,9 @@ func (r *runner) steer() {
 	if want == 0 {
 		r.in.current = 0
 	} else {
-		r.in.current += (want - r.in.current) * (1 - math.Exp(-Step/ramp))
+		if r.in.current += (want - r.in.current) * drawn; math.Abs(r.in.current-want) < 1e-3*want {
+			r.in.current = want
+		}
 	}
 	gauge := r.m.pressure(&r.y, r.m.drive(r.in.current))
 	r.in.pump, r.in.air = 0, 0

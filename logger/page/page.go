@@ -3,7 +3,7 @@
 // needs comes from this program; nothing is fetched from elsewhere.
 //
 // Paths: / (bench), /runs, /runs/ID, /runs/ID/NAME for the charts and the
-// sheet, /patterns; /api/status, /api/history?since=SEQ, /api/phases for reading;
+// sheet, /patterns, /trend; /api/status, /api/history?since=SEQ, /api/phases for reading;
 // POST /api/card, POST /api/acknowledge?id=ID and POST /runs/ID/seen for the
 // operator's word.
 package page
@@ -98,6 +98,7 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 	mux.HandleFunc("GET /runs/{id}/{name}", s.file)
 	mux.HandleFunc("POST /runs/{id}/seen", s.observe)
 	mux.HandleFunc("GET /patterns", s.patterns)
+	mux.HandleFunc("GET /trend", s.trend)
 	mux.HandleFunc("GET /api/status", s.status)
 	mux.HandleFunc("GET /api/history", s.history)
 	mux.HandleFunc("GET /api/phases", s.phaseList)

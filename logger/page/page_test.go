@@ -61,7 +61,7 @@ func newBench() *fakeBench {
 		WallTrusted: true, Speed: 20, Emulated: true, Layout: l, Phase: phase.Shells, PhaseSince: now - 22*time.Second,
 		Run:      status.Run{Active: true, ID: "2026-11-25-001", Started: now - 700*time.Second, Tube: "PP-04", Next: "PP-05"},
 		Envelope: &envelope.Envelope{Known: true},
-		Ceiling:  status.Foresight{Known: true, Approach: true, In: 14 * time.Second, Rate: 1.2},
+		Ceiling:  status.Foresight{Known: true, Approach: true, In: 14 * time.Second, Rate: 1.2, Ahead: calib.Value{X: 246.2, U: 3}},
 		Channels: []status.Channel{{Up: true, LastSample: now}, {Up: true, LastSample: now}, {Up: true, LastSample: now}, {LastSample: -1}}}
 	s.Frame = frame.Frame{Seq: 12000, At: now}
 	r := &s.Frame.Readings

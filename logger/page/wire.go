@@ -88,10 +88,16 @@ type wireRun struct {
 }
 
 type wireCeiling struct {
-	Known       bool `json:"known"`
-	Approaching bool `json:"approaching"`
-	InS         num  `json:"in_s"`
-	Rate        num  `json:"rate_c_per_s"`
+	Known       bool   `json:"known"`
+	Approaching bool   `json:"approaching"`
+	InS         num    `json:"in_s"`
+	Rate        num    `json:"rate_c_per_s"`
+	Ahead       num    `json:"in_30_s_c"`
+	AheadPlus   num    `json:"in_30_s_plus"` // expanded, k = 2
+	Seating     string `json:"seating"`
+	Shells      num    `json:"shells_done"` // %
+	ShellsPlus  num    `json:"shells_plus"` // expanded, k = 2
+	GlassDone   num    `json:"glass_done"`  // % of the way to the target
 }
 
 // wire is the answer of /api/status.
@@ -135,8 +141,10 @@ func wireStatus(s *status.Snapshot) *wire {
 	w := &wire{
 		Bench: s.Bench, Version: s.Version, Seq: s.Frame.Seq, NowS: seconds(s.Now), WallTrusted: s.WallTrusted,
 		Emulated: s.Emulated, Speed: num(s.Speed), Phase: s.Phase.String(), PhaseForS: seconds(s.Now - s.PhaseSince),
-		Run:       wireRun{s.Run.Active, s.Run.ID, s.Run.Tube, s.Run.Next, 0},
-		Ceiling:   wireCeiling{s.Ceiling.Known, s.Ceiling.Approach, seconds(s.Ceiling.In), num(s.Ceiling.Rate)},
+		Run: wireRun{s.Run.Active, s.Run.ID, s.Run.Tube, s.Run.Next, 0},
+		Ceiling: wireCeiling{s.Ceiling.Known, s.Ceiling.Approach, seconds(s.Ceiling.In), num(s.Ceiling.Rate),
+			num(s.Ceiling.Ahead.X), num(2 * s.Ceiling.Ahead.U), s.Ceiling.Seating.String(),
+			num(s.Ceiling.Shells.X), num(2 * s.Ceiling.Shells.U), num(s.Ceiling.GlassDone)},
 		CardKnown: s.Envelope != nil && s.Envelope.Known,
 		Channels:  []wireValue{}, Limits: []wireLimit{}, Alarms: []wireAlarm{}, Troubles: []wireTrouble{},
 	}

@@ -270,7 +270,7 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 	case e.to == nFill:
 		return over(f.t, 60, 20, 3)
 	case e.from == nEvac && e.to == nLeak:
-		if f.rise > 3.9 && rate(f) < 1 {
+		if f.rise > 3.9 && rate(f) < 1 && f.slope < 0.3 {
 			return -min(f.rise*f.rise/2, 12)
 		}
 	case e.from == nFill && e.to == nTip:

@@ -102,8 +102,8 @@ func (h *hands) Watch(at time.Duration, see plant.Sight, c *plant.Controls) {
 }
 
 // draw lets a plant process a tube: any tube, bench, style, speed of work, and
-// with what goes wrong on benches.
-func draw(seed uint64, k kind) drawn {
+// with what goes wrong on benches. fix, if not nil, settles what the test is about.
+func draw(seed uint64, k kind, fix func(*plant.Habit)) drawn {
 	r := rand.New(rand.NewPCG(seed, 0x64726177))
 	u := func(lo, hi float64) float64 { return lo + (hi-lo)*r.Float64() }
 	log := func(lo, hi float64) float64 { return lo * math.Pow(hi/lo, r.Float64()) }
@@ -138,6 +138,9 @@ func draw(seed uint64, k kind) drawn {
 	}
 	h.Preheats = [...]int{0, 1, 1, 1, 1, 2, 2, 3}[r.IntN(8)]
 	h.Flushes = [...]int{0, 1, 1, 2, 2, 3}[r.IntN(6)]
+	if fix != nil {
+		fix(&h)
+	}
 	d := drawn{seed: seed, kind: k, fine: r.IntN(3) > 0}
 	op := &hands{Script: plant.NewScript(h, seed), r: r}
 	if k == footSlipped {

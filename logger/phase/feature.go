@@ -11,7 +11,7 @@ type feature struct {
 	noise  float64 // mean departure of single readings of ln p
 	slope  float64 // d ln p/dt, 1/s, over about a second
 	trend  float64 // the same over about ten seconds
-	rise   float64 // significance of a rise off the line on which ln p fell or stood
+	rise   float64 // only live: significance of a rise off the line on which ln p fell or stood
 	warm   float64 // only live: the same for a fill
 	blind  bool    // only live: the gauge stands still whatever the arc does
 	t      float64 // glass, °C

@@ -84,11 +84,6 @@ func (k *kink) rise(from float64, back int, bend float64, noise *float64) float6
 	return z
 }
 
-// atBase is the significance of a rise during evacuation.
-func (k *kink) atBase(d *decoder, noise *float64) float64 {
-	return k.rise(d.path[nEvac].node, 24, 8, noise)
-}
-
 // noiseMemory is over how long the noise is averaged, s.
 const noiseMemory = 10
 

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"tipoff/drivers/plant"
 )
 
 // errs gathers the errors of one sort of boundary, s; +Inf where none was found.
@@ -155,7 +157,7 @@ func (o *outcome) table() string {
 }
 
 // prove draws n runs from seed first on.
-func prove(first uint64, n int, kindFor func(uint64) kind) *outcome {
+func prove(first uint64, n int, kindFor func(uint64) kind, fix func(*plant.Habit)) *outcome {
 	o := newOutcome()
 	seeds := make(chan uint64)
 	var wg sync.WaitGroup
@@ -164,7 +166,7 @@ func prove(first uint64, n int, kindFor func(uint64) kind) *outcome {
 		go func() {
 			defer wg.Done()
 			for s := range seeds {
-				o.add(draw(s, kindFor(s)))
+				o.add(draw(s, kindFor(s), fix))
 			}
 		}()
 	}
@@ -181,7 +183,7 @@ func TestTune(t *testing.T) {
 	if os.Getenv("TIPOFF_TUNE") == "" {
 		t.Skip("only with TIPOFF_TUNE=1")
 	}
-	o := prove(1, 160, kindOf)
+	o := prove(1, 160, kindOf, nil)
 	slices.Sort(o.notes)
 	for _, n := range o.notes {
 		t.Log(n)
@@ -201,7 +203,7 @@ func TestProof(t *testing.T) {
 	if testing.Short() {
 		n = 24
 	}
-	o := prove(10001, n, kindOf)
+	o := prove(10001, n, kindOf, nil)
 	t.Log(o.table())
 	if os.Getenv("TIPOFF_NOTES") != "" {
 		slices.Sort(o.notes)

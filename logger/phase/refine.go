@@ -59,6 +59,17 @@ func shutStopcock(way []node, fs []feature, i int) int {
 	for hi+1 < len(way) && way[hi+1] == nLeak && fs[hi+1].at-fs[i].at < reach {
 		hi++
 	}
+	end := fs[hi].at - 1
+	if end < fs[i].at+8 && rises(fs, i, hi, end) < 3 {
+		// Too short for a test, and nothing rose before the air came.
+		for ; i < len(way) && way[i] == nLeak; i++ {
+			way[i] = nEvac
+		}
+		return i
+	}
+	for hi > i+1 && fs[hi].at > end {
+		hi-- // the smoothed pressure already sees what ends the test
+	}
 	least := math.Inf(1)
 	for j := lo; j <= hi; j++ {
 		least = min(least, fs[j].lp)
@@ -92,6 +103,20 @@ func shutStopcock(way []node, fs []feature, i int) int {
 		hi++
 	}
 	return hi + 1
+}
+
+// rises is by how many standard deviations ln p rises over [i, j] before end.
+func rises(fs []feature, i, j int, end float64) float64 {
+	var f fit
+	for k := i; k <= j && fs[k].at < end; k++ {
+		f.add(fs[k].at-fs[i].at, fs[k].raw, 1)
+	}
+	sxx := f.xx - f.x*f.x/max(f.n, 1)
+	if f.n < 4 || sxx < 1e-6 {
+		return 0
+	}
+	b := (f.xy - f.x*f.y/f.n) / sxx
+	return b / math.Sqrt(max(f.sloped()/(f.n-2), 2.5e-9)/sxx)
 }
 
 // middle is the median ln p of fs, NaN if there is none.

@@ -41,22 +41,13 @@ func decode(fs []feature, o *Options) []node {
 	d.start(&fs[0], o)
 	back := make([][nodes]node, 1, len(fs))
 	taken := make([]int, 1, len(fs)) // which of fs the steps were
-	var k kink
-	rise, noise := 0.0, math.NaN()
 	for i := 1; i < len(fs); i++ {
-		if k.step(fs[i].raw, fs[i].at) {
-			if rise = 0; fs[i].lp < lnRough {
-				rise = k.atBase(&d, &noise)
-			} else {
-				noise = math.NaN()
-			}
-		}
 		dt := fs[i].at - fs[taken[len(taken)-1]].at
 		if dt < coarse-1e-6 && i < len(fs)-1 {
 			continue
 		}
 		f := fs[i]
-		f.dt, f.rise = min(dt, 2), rise
+		f.dt = min(dt, 2)
 		back = append(back, [nodes]node{})
 		taken = append(taken, i)
 		d.step(&f, o, &back[len(back)-1])

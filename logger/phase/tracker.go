@@ -87,7 +87,7 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	if t.k.step(lnPressure(o.Pressure), at) {
 		t.rise, t.warm = 0, 0
 		if f.lp < lnRough {
-			t.rise = t.k.atBase(&t.d, &t.low)
+			t.rise = t.k.rise(t.d.path[nEvac].node, 24, 8, &t.low)
 		} else if t.shown != Fill {
 			t.low, t.high = math.NaN(), math.NaN()
 		} else {

@@ -21,6 +21,7 @@ import (
 	"tipoff/logger/model"
 	"tipoff/logger/phase"
 	"tipoff/logger/plan"
+	"tipoff/logger/plantcare"
 	"tipoff/logger/tube"
 )
 
@@ -38,7 +39,8 @@ type record struct {
 	usable  [frame.MaxChannels]int
 	quality [frame.MaxChannels][16]int // frames by quality bit
 
-	findings []envelope.Finding // for Save
+	findings  []envelope.Finding // for Save
+	stretches []plantcare.Stretch
 }
 
 // Make makes the sheet of the run in folder dir, sealed or still being
@@ -85,6 +87,7 @@ func Make(dir string) (*Sheet, error) {
 	for i := range r.findings {
 		s.Limits = append(s.Limits, r.limit(&r.findings[i]))
 	}
+	s.vacuum(env, segments)
 	s.alarms()
 	s.gaps()
 	s.quality()

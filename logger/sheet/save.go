@@ -98,6 +98,7 @@ func (s *Sheet) Save(dir string) error {
 	err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
 		m.Verdict, m.Summary = s.Verdict.Overall, s.Verdict.Text
 		m.Findings = nil
+		m.Vacuum = s.Plant()
 		for i := range s.record.findings {
 			f := &s.record.findings[i]
 			m.Findings = append(m.Findings, Entry(f, float64(s.record.since(f.At))))

@@ -54,6 +54,7 @@ type Sheet struct {
 	Advice  []string  `json:"advice"`
 	Gaps    []Gap     `json:"gaps"`
 	Quality []Channel `json:"quality"`
+	Vacuum  []Vacuum  `json:"vacuum"`
 	Remarks []string  `json:"remarks"` // what is odd about the record itself
 
 	drawing chart.Run

@@ -55,6 +55,13 @@ func (s *Sheet) Text(w io.Writer) error {
 			}
 		}
 	}
+	if len(s.Vacuum) > 0 {
+		p("")
+		p("Vacuum")
+		for _, v := range s.Vacuum {
+			wrap(b, fmt.Sprintf("  %8s  ", clock(v.FromS)), strings.Repeat(" ", 12), v.Text)
+		}
+	}
 	if len(s.Alarms) > 0 {
 		p("")
 		p("Alarms")

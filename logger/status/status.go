@@ -56,9 +56,15 @@ type LimitNow struct {
 // Foresight is when the glass will reach its ceiling if nothing changes.
 type Foresight struct {
 	Known    bool
-	In       time.Duration // time to the ceiling; only if Approaching
-	Approach bool          // the ceiling will be reached within a minute
-	Rate     float64       // °C/s now
+	In       time.Duration    // time to the ceiling; only if Approaching
+	Approach bool             // the ceiling will be reached within a minute
+	Rate     float64          // °C/s now
+	Ahead    calib.Value      // glass in envelope.Horizon, °C; X is NaN if not known
+	Seating  envelope.Seating // of the glass's thermocouple
+	// Shells is how much of the shells' work is done, GlassDone how far the glass
+	// is to its target, both %; X or it is NaN if not known.
+	Shells    calib.Value
+	GlassDone float64
 }
 
 // Alarm is one alarm that is not Normal.

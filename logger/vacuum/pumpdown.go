@@ -26,10 +26,11 @@ type PumpDown struct {
 // tubulation's conductance changes with pressure (10 Torr).
 const constantFrom = 1333
 
-// FitPumpDown fits p = base + (p₀ − base)·exp(−rate·t), the balance V dp/dt =
-// Q − S p (physics.md 4.3), to the part below 10 Torr. It works on ln p, since a
-// gauge is off by a fraction of what it shows, and gives far-off readings less
-// weight (Huber, 1.5 times the scatter).
+// FitPumpDown reads a pump-down below 10 Torr. The speed comes from the first
+// decade of pressure, S = V/t · ln(p1/p2) (physics.md 4.3), where what the walls
+// and the pump's oil give back does not count yet; the base from the rest, which
+// settles more slowly, as p = base + (p₀ − base)·exp(−rate·t). Both work on ln p,
+// since a gauge is off by a fraction of what it shows.
 func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 	points = usable(points)
 	for len(points) > 0 && !(points[0].P > 0 && points[0].P <= constantFrom) {
@@ -46,8 +47,6 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 	if n < leastPoints || points[n-1].T-points[0].T < 5 {
 		return PumpDown{}, fmt.Errorf("pump-down from %d readings below 10 Torr: %w", n, ErrShort)
 	}
-	t0 := points[0].T
-	span := points[n-1].T - t0
 	low := math.Inf(1)
 	for _, p := range points {
 		low = min(low, p.P)
@@ -55,6 +54,101 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 	if low > points[0].P/1.5 {
 		return PumpDown{}, fmt.Errorf("pump-down from %s to %s: it hardly falls: %w",
 			pascals(points[0].P), pascals(low), ErrShort)
+	}
+	// The rest begins two decades down, or where enough of it is left.
+	rest := below(points, points[0].P/100)
+	if !enough(points[rest:]) {
+		rest = below(points, points[0].P/10)
+	}
+	if !enough(points[rest:]) {
+		rest = 0
+	}
+	base, scatter, err := levelling(points[rest:])
+	if err != nil {
+		return PumpDown{}, err
+	}
+	d := PumpDown{From: points[0].T, To: points[n-1].T, N: n, Scatter: scatter, Rate: firstDecade(points, base.X)}
+	d.Base = Quantity{base.X, math.Hypot(base.U, base.X*commonScale(points))}
+	d.Speed, d.Load = Quantity{math.NaN(), math.NaN()}, Quantity{math.NaN(), math.NaN()}
+	if volume.X > 0 {
+		s := d.Rate.X * volume.X
+		d.Speed = Quantity{s, s * math.Hypot(d.Rate.U/d.Rate.X, volume.U/volume.X)}
+		q := s * base.X
+		d.Load = Quantity{q, q * math.Hypot(d.Speed.U/s, d.Base.U/base.X)}
+	}
+	return d, nil
+}
+
+// below is the index of the first reading below p; their number if none is.
+func below(points []Point, p float64) int {
+	for i := range points {
+		if points[i].P < p {
+			return i
+		}
+	}
+	return len(points)
+}
+
+func enough(points []Point) bool {
+	n := len(points)
+	return n >= leastPoints && points[n-1].T-points[0].T >= 5
+}
+
+// firstDecade is the rate, 1/s, at which p − base falls over the first decade;
+// NaN if it has fewer than five readings. Readings that are off by more than
+// three times the scatter do not count.
+func firstDecade(points []Point, base float64) Quantity {
+	var in []Point
+	for _, p := range points[:below(points, points[0].P/10)] {
+		if p.P > 1.5*base {
+			in = append(in, Point{T: p.T, P: math.Log(p.P - base)})
+		}
+	}
+	nan := Quantity{math.NaN(), math.NaN()}
+	for range 3 {
+		if len(in) < 5 {
+			return nan
+		}
+		l := fitLinear(in, func(t float64) []float64 { return []float64{1, t - in[0].T} })
+		if l == nil {
+			return nan
+		}
+		off := make([]float64, len(in))
+		for i, p := range in {
+			off[i] = p.P - l.par[0] - l.par[1]*(p.T-in[0].T)
+		}
+		most := 3*spread(off) + 1e-9
+		kept := in[:0:0]
+		for i, p := range in {
+			if math.Abs(off[i]) <= most {
+				kept = append(kept, p)
+			}
+		}
+		if len(kept) == len(in) {
+			break
+		}
+		in = kept
+	}
+	if len(in) < 5 {
+		return nan
+	}
+	l := fitLinear(in, func(t float64) []float64 { return []float64{1, t - in[0].T} })
+	if l == nil || l.par[1] >= 0 {
+		return nan
+	}
+	q := l.at(1)
+	return Quantity{-q.X, q.U}
+}
+
+// levelling finds where the pressure levels off, Pa, and the scatter of ln p
+// about the fit. Far-off readings weigh less (Huber, 1.5 times the scatter).
+func levelling(points []Point) (base Quantity, scatter float64, err error) {
+	n := len(points)
+	t0 := points[0].T
+	span := points[n-1].T - t0
+	low := math.Inf(1)
+	for _, p := range points {
+		low = min(low, p.P)
 	}
 	// Parameters: ln p₀, ln rate, ln base. Start from where it fell to halfway
 	// in the logarithm.
@@ -67,7 +161,7 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 			break
 		}
 	}
-	theta[1] = math.Log(math.Log(points[0].P/half) / fell)
+	theta[1] = math.Log(max(math.Log(points[0].P/half), 0.01) / fell)
 
 	residuals := make([]float64, n)
 	cost := func(th [3]float64, scale float64) float64 {
@@ -140,7 +234,7 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 		}
 	}
 	if cov.IsEmpty() {
-		return PumpDown{}, fmt.Errorf("pump-down from %d readings: no fit was found: %w", n, ErrShort)
+		return Quantity{}, 0, fmt.Errorf("pump-down from %d readings: no fit was found: %w", n, ErrShort)
 	}
 	var sum, lagged float64
 	for i, r := range residuals {
@@ -155,19 +249,8 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 	}
 	variance := sum / float64(n-3) * (1 + rho) / (1 - rho)
 	u := func(i int) float64 { return math.Sqrt(cov.At(i, i) * variance) }
-	d := PumpDown{From: t0, To: t0 + span, N: n, Scatter: math.Sqrt(sum / float64(n-3))}
-	rate, base := math.Exp(theta[1]), math.Exp(theta[2])
-	gauge := commonScale(points)
-	d.Rate = Quantity{rate, rate * u(1)}
-	d.Base = Quantity{base, base * math.Hypot(min(u(2), 10), gauge)}
-	d.Speed, d.Load = Quantity{math.NaN(), math.NaN()}, Quantity{math.NaN(), math.NaN()}
-	if volume.X > 0 {
-		s := rate * volume.X
-		d.Speed = Quantity{s, s * math.Hypot(u(1), volume.U/volume.X)}
-		q := s * base
-		d.Load = Quantity{q, q * math.Hypot(d.Speed.U/s, d.Base.U/base)}
-	}
-	return d, nil
+	x := math.Exp(theta[2])
+	return Quantity{x, x * min(u(2), 10)}, math.Sqrt(sum / float64(n-3)), nil
 }
 
 func logModel(th [3]float64, t float64) float64 {

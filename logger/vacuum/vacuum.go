@@ -35,6 +35,7 @@ type Kind string
 const (
 	Tight      Kind = "tight"        // no rise beyond the uncertainty
 	Leak       Kind = "leak"         // straight
+	Straight   Kind = "straight"     // a leak, or walls pumped so long that their bending does not show yet
 	Outgassing Kind = "outgassing"   // bending over as walls do
 	Trapped    Kind = "virtual leak" // bending over with one time constant, to an end
 	Bending    Kind = "bending over" // walls or trapped gas: too short to tell
@@ -69,9 +70,12 @@ const (
 )
 
 // FitRise fits a rise. Volume is that of all that is shut off together (tube
-// and manifold), m³; X NaN or 0 if it is not known. It returns [ErrShort] if
-// the readings do not suffice.
-func FitRise(points []Point, volume Quantity) (Rise, error) {
+// and manifold), m³; X NaN or 0 if it is not known. age is for how long the walls
+// had been pumped at the first point, s: the longer, the straighter what they
+// give off, so that what is straight is a leak only if it is straighter than
+// that; NaN if it is not known, then whatever is straight is called a leak. It
+// returns [ErrShort] if the readings do not suffice.
+func FitRise(points []Point, volume Quantity, age float64) (Rise, error) {
 	points = usable(points)
 	nan := Quantity{math.NaN(), math.NaN()}
 	if len(points) < leastPoints || points[len(points)-1].T-points[0].T < leastTime {
@@ -87,14 +91,10 @@ func FitRise(points []Point, volume Quantity) (Rise, error) {
 	if straight == nil {
 		return Rise{}, fmt.Errorf("rate of rise from %d readings: %w", len(points), ErrShort)
 	}
-	single, tau := bestBend(points, span, func(tau float64) func(float64) float64 {
-		return func(t float64) float64 { return -math.Expm1(-(t - t0) / tau) }
-	})
-	// Walls: the rate falls as 1/(t+τ), desorption from sites of all energies
-	// (trade.md G4: starts fast and flattens, never quite ends).
-	walls, wallTau := bestBend(points, span, func(tau float64) func(float64) float64 {
-		return func(t float64) float64 { return math.Log1p((t - t0) / tau) }
-	})
+	trapped, fromWalls := shapes(t0)
+	line := func(t float64) float64 { return t - t0 }
+	single, tau := bestBend(points, span, line, trapped)
+	walls, wallTau := bestBend(points, span, line, fromWalls)
 
 	r.Rate = straight.at(1)
 	r.Noise = straight.noise
@@ -112,6 +112,8 @@ func FitRise(points []Point, volume Quantity) (Rise, error) {
 		r.Kind = Leak
 		if r.Rate.X < 2*r.Rate.U {
 			r.Kind = Tight
+		} else if age > 0 && !straighter(straight, points, age) {
+			r.Kind = Straight
 		}
 		return r.times(volume), nil
 	}
@@ -123,7 +125,7 @@ func FitRise(points []Point, volume Quantity) (Rise, error) {
 		r.Amount = Quantity{r.Amount.X * f, r.Amount.U * f}
 	}
 	r.Final.U = math.Hypot(r.Final.U, scale*r.Final.X)
-	leaks := r.Final.X > sure*r.Final.U
+	leaks := r.Final.X > sure*r.Final.U && (!(age > 0) || unlikeOldWalls(bent, points, span, age))
 	told := single != nil && walls != nil && tellsApart(single, walls)
 	switch {
 	case leaks:
@@ -136,6 +138,56 @@ func FitRise(points []Point, volume Quantity) (Rise, error) {
 		r.Kind = Bending
 	}
 	return r.times(volume), nil
+}
+
+// shapes are how gas comes from a trapped volume, and from walls: their rate
+// falls as 1/(t+τ), desorption from sites of all energies (trade.md G4: starts
+// fast and flattens, never quite ends).
+func shapes(t0 float64) (trapped, walls func(tau float64) func(float64) float64) {
+	trapped = func(tau float64) func(float64) float64 {
+		return func(t float64) float64 { return -math.Expm1(-(t - t0) / tau) }
+	}
+	walls = func(tau float64) func(float64) float64 {
+		return func(t float64) float64 { return math.Log1p((t - t0) / tau) }
+	}
+	return trapped, walls
+}
+
+// oldWalls are how gas comes from walls that were pumped for age seconds. The
+// flow falls as 1/t (physics.md 4.3, b), from rubber and grease as 1/√t (from
+// memory).
+func oldWalls(t0, age float64) [2]func(float64) float64 {
+	return [2]func(float64) float64{
+		func(t float64) float64 { return math.Sqrt(1+(t-t0)/age) - 1 },
+		func(t float64) float64 { return math.Log1p((t - t0) / age) },
+	}
+}
+
+// straighter tells whether the readings follow a line better, beyond chance,
+// than old walls.
+func straighter(line *linear, points []Point, age float64) bool {
+	for _, old := range oldWalls(points[0].T, age) {
+		l := fitLinear(points, func(t float64) []float64 { return []float64{1, old(t)} })
+		if l == nil || line.chi >= l.chi || !tellsApart(line, l) {
+			return false
+		}
+	}
+	return true
+}
+
+// unlikeOldWalls tells whether the straight part of a bent rise is one beyond
+// chance, and not what old walls give.
+func unlikeOldWalls(bent *linear, points []Point, span, age float64) bool {
+	trapped, walls := shapes(points[0].T)
+	for _, old := range oldWalls(points[0].T, age) {
+		for _, shape := range [2]func(float64) func(float64) float64{trapped, walls} {
+			l, _ := bestBend(points, span, old, shape)
+			if l == nil || bent.chi >= l.chi || !tellsApart(bent, l) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func (r Rise) times(v Quantity) Rise {
@@ -241,14 +293,13 @@ func fitLinear(points []Point, basis func(t float64) []float64) *linear {
 	return l
 }
 
-// bestBend fits p = c + a·t + b·shape(t) for the time constant that fits best.
-func bestBend(points []Point, span float64, shape func(tau float64) func(float64) float64) (*linear, float64) {
-	t0 := points[0].T
+// bestBend fits p = c + a·line(t) + b·shape(t) for the time constant that fits best.
+func bestBend(points []Point, span float64, line func(t float64) float64, shape func(tau float64) func(float64) float64) (*linear, float64) {
 	var best *linear
 	at := math.NaN()
 	try := func(tau float64) {
 		f := shape(tau)
-		l := fitLinear(points, func(t float64) []float64 { return []float64{1, t - t0, f(t)} })
+		l := fitLinear(points, func(t float64) []float64 { return []float64{1, line(t), f(t)} })
 		if l != nil && l.par[1] < 0 {
 			// Nothing but the pump takes gas away: without the straight term.
 			if m := fitLinear(points, func(t float64) []float64 { return []float64{1, f(t)} }); m != nil {
@@ -288,7 +339,7 @@ func bestBend(points []Point, span float64, shape func(tau float64) func(float64
 	// column the covariance is that of all four.
 	f, g := shape(at), shape(at*1.001)
 	all := fitLinear(points, func(t float64) []float64 {
-		return []float64{1, t - t0, f(t), (g(t) - f(t)) * 1000}
+		return []float64{1, line(t), f(t), (g(t) - f(t)) * 1000}
 	})
 	if all != nil {
 		cov := mat.NewSymDense(3, nil)

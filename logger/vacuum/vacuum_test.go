@@ -22,7 +22,7 @@ func series(seconds, every float64, noise float64, seed uint64, p func(t float64
 // 293.15 K is 0.00030 mol/s (2.966e-4 with more digits), n = q/(R·T).
 func TestRiseCFR(t *testing.T) {
 	pts := series(70, 0.1, 0, 1, func(t float64) float64 { return 25300 + (50600-25300)*t/70 })
-	r, err := FitRise(pts, Quantity{2.0000e-3, 0})
+	r, err := FitRise(pts, Quantity{2.0000e-3, 0}, math.NaN())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -37,7 +37,7 @@ func TestRiseCFR(t *testing.T) {
 // physics.md 4.3 (c): 10 l, +0.02 mbar in 600 s is 3.33e-5 Pa m³/s, 2.50e-4 Torr l/s.
 func TestRiseTenLitres(t *testing.T) {
 	pts := series(600, 1, 0, 1, func(t float64) float64 { return 1 + 2*t/600 })
-	r, err := FitRise(pts, Quantity{10e-3, 0})
+	r, err := FitRise(pts, Quantity{10e-3, 0}, math.NaN())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func TestRiseKinds(t *testing.T) {
 	for _, c := range cases {
 		wrong := map[Kind]int{}
 		for seed := range uint64(200) {
-			r, err := FitRise(series(90, 0.1, noise, seed, c.p), Quantity{1e-3, 0})
+			r, err := FitRise(series(90, 0.1, noise, seed, c.p), Quantity{1e-3, 0}, math.NaN())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -94,7 +94,7 @@ func TestRiseCoverage(t *testing.T) {
 	const n = 1000
 	in := 0
 	for seed := range uint64(n) {
-		r, err := FitRise(series(60, 0.1, 0.05, seed, func(t float64) float64 { return 2 + 0.01*t }), Quantity{1e-3, 0})
+		r, err := FitRise(series(60, 0.1, 0.05, seed, func(t float64) float64 { return 2 + 0.01*t }), Quantity{1e-3, 0}, math.NaN())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -109,14 +109,14 @@ func TestRiseCoverage(t *testing.T) {
 }
 
 func TestRiseTooShort(t *testing.T) {
-	if _, err := FitRise(series(5, 0.1, 0, 1, func(float64) float64 { return 1 }), Quantity{}); !errors.Is(err, ErrShort) {
+	if _, err := FitRise(series(5, 0.1, 0, 1, func(float64) float64 { return 1 }), Quantity{}, math.NaN()); !errors.Is(err, ErrShort) {
 		t.Errorf("five seconds: %v, want ErrShort", err)
 	}
 	nan := series(60, 0.1, 0, 1, func(float64) float64 { return math.NaN() })
-	if _, err := FitRise(nan, Quantity{}); !errors.Is(err, ErrShort) {
+	if _, err := FitRise(nan, Quantity{}, math.NaN()); !errors.Is(err, ErrShort) {
 		t.Errorf("no numbers: %v, want ErrShort", err)
 	}
-	r, err := FitRise(series(60, 0.1, 0.01, 1, func(t float64) float64 { return t }), Quantity{})
+	r, err := FitRise(series(60, 0.1, 0.01, 1, func(t float64) float64 { return t }), Quantity{}, math.NaN())
 	if err != nil || r.Leak.X == r.Leak.X {
 		t.Errorf("without a volume: leak %v, error %v; want none and none", r.Leak, err)
 	}
@@ -202,7 +202,7 @@ func TestTrend(t *testing.T) {
 func BenchmarkFitRise(b *testing.B) {
 	pts := series(90, 0.1, 0.02, 1, func(t float64) float64 { return 1 + 0.02*t + 2*(1-math.Exp(-t/10)) })
 	for b.Loop() {
-		if _, err := FitRise(pts, Quantity{1e-3, 0}); err != nil {
+		if _, err := FitRise(pts, Quantity{1e-3, 0}, math.NaN()); err != nil {
 			b.Fatal(err)
 		}
 	}

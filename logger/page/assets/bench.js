@@ -124,6 +124,15 @@
     if (!c.known) e.textContent = "";
     else if (c.approaching) e.textContent = "glass ceiling in " + Math.max(0, Math.round(c.in_s)) + " s at this rate";
     else e.textContent = c.rate_c_per_s === null ? "" : "glass " + (c.rate_c_per_s >= 0 ? "+" : "−") + Math.abs(c.rate_c_per_s).toFixed(1) + " °C/s, ceiling more than a minute away";
+    if (c.seating === "off" || c.seating === "loose") {
+      e.classList.add("hot");
+      e.textContent = c.seating === "off" ? "The thermocouple sees nothing of the arc: has it fallen off the glass?" : "The glass reading rises less than this arc must heat the tube: is the thermocouple tied on well?";
+      return;
+    }
+    if (c.known && c.in_30_s_c !== null) e.textContent += (e.textContent ? ", " : "") + "in 30 s: " + Math.round(c.in_30_s_c) + " ± " + Math.max(1, Math.round(c.in_30_s_plus)) + " °C";
+    if (c.glass_done !== null && (s.phase === "bombard" || s.phase === "shells"))
+      e.textContent += " · glass " + Math.round(c.glass_done) + " % of the way, shells " +
+        (c.shells_done === null ? "not known" : Math.round(c.shells_done) + " ± " + Math.round(c.shells_plus) + " % done");
   }
 
   function show(s) {
