@@ -57,8 +57,7 @@ func (s *site) observe(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "reading the form: "+err.Error(), http.StatusBadRequest)
 		return
 	}
-	err, code := write(dir, r, sn.Wall)
-	if err != nil {
+	if code, err := write(dir, r, sn.Wall); err != nil {
 		http.Error(w, err.Error(), code)
 		return
 	}
@@ -66,14 +65,14 @@ func (s *site) observe(w http.ResponseWriter, r *http.Request) {
 }
 
 // write carries the form out.
-func write(dir string, r *http.Request, wall time.Time) (err error, code int) {
+func write(dir string, r *http.Request, wall time.Time) (code int, err error) {
 	if text := r.PostForm.Get("withdraw"); text != "" {
 		n, err := strconv.Atoi(text)
 		if err != nil {
-			return fmt.Errorf("withdraw: found %q; allowed: the number of an observation", text), http.StatusUnprocessableEntity
+			return http.StatusUnprocessableEntity, fmt.Errorf("withdraw: found %q; allowed: the number of an observation", text)
 		}
 		err = observation.Withdraw(dir, n, wall)
-		return err, codeOf(errors.Is(err, observation.ErrNone))
+		return codeOf(errors.Is(err, observation.ErrNone)), err
 	}
 	o := observation.Observation{
 		Kind: observation.Kind(r.PostForm.Get("kind")), At: wall,
@@ -81,13 +80,13 @@ func write(dir string, r *http.Request, wall time.Time) (err error, code int) {
 	}
 	if text := strings.TrimSpace(r.PostForm.Get("hours")); text != "" {
 		if o.Hours, err = strconv.ParseFloat(text, 64); err != nil {
-			return fmt.Errorf("hours: found %q; allowed: a number from 0 to %d", text, observation.MaxHours), http.StatusUnprocessableEntity
+			return http.StatusUnprocessableEntity, fmt.Errorf("hours: found %q; allowed: a number from 0 to %d", text, observation.MaxHours)
 		}
 	}
 	if err := o.Check(); err != nil {
-		return err, http.StatusUnprocessableEntity
+		return http.StatusUnprocessableEntity, err
 	}
-	return observation.Add(dir, o), http.StatusInternalServerError
+	return http.StatusInternalServerError, observation.Add(dir, o)
 }
 
 func codeOf(users bool) int {

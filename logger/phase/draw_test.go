@@ -68,12 +68,11 @@ func drawTube(r *rand.Rand) plant.Tube {
 // hands is a script with slips of the foot.
 type hands struct {
 	*plant.Script
-	r       *rand.Rand
-	slips   int
-	from    time.Duration // of the next slip; 0: not yet known
-	to      time.Duration
-	hold    bool
-	allowed bool
+	r     *rand.Rand
+	slips int
+	from  time.Duration // of the next slip; 0: not yet known
+	to    time.Duration
+	hold  bool
 }
 
 func (h *hands) Watch(at time.Duration, see plant.Sight, c *plant.Controls) {
