@@ -131,7 +131,11 @@ func TestCertificateComesIntoForce(t *testing.T) {
 			}
 		}
 	})
-	r.until(t, 25*time.Minute, func() bool { return step > 4 || step == 4 && len(r.closed) >= 2 })
+	r.until(t, 25*time.Minute, func() bool {
+		r.mu.Lock() // runs are closed by a goroutine of their own
+		defer r.mu.Unlock()
+		return step > 4 || step == 4 && len(r.closed) >= 2
+	})
 	if step != 4 || len(r.closed) < 2 {
 		t.Fatalf("step %d, %d runs closed", step, len(r.closed))
 	}
