@@ -374,17 +374,6 @@ func (o *Prediction) Quantile(q float64, of func(*Outcome) float64) float64 {
 	return quantile(x, q)
 }
 
-// Share is the share of drawn outcomes for which ok holds.
-func (o *Prediction) Share(ok func(*Outcome) bool) float64 {
-	n := 0
-	for i := range o.Drawn {
-		if ok(&o.Drawn[i]) {
-			n++
-		}
-	}
-	return float64(n) / float64(len(o.Drawn))
-}
-
 // quantile of sorted x, between ranks in a straight line.
 func quantile(x []float64, q float64) float64 {
 	at := q * float64(len(x)-1)

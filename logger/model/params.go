@@ -66,19 +66,6 @@ var infos = [NumConstants]Info{
 		"half a litre of glass piping; common practice"},
 }
 
-// Describe is what is known of a constant beforehand.
-func Describe(c Constant) Info { return infos[c] }
-
-// Named finds a constant by its ID.
-func Named(id string) (Constant, bool) {
-	for c := range infos {
-		if infos[c].ID == id {
-			return Constant(c), true
-		}
-	}
-	return 0, false
-}
-
 // Bench is what the owner says of the bench. Zero: not said.
 type Bench struct {
 	ManifoldVolume float64 // m³
