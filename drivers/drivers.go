@@ -220,6 +220,16 @@ type EdgeStamper interface {
 	EdgeAt() time.Duration
 }
 
+// LevelReader is a gpio.PinIn that tells when it can not be read. Read of
+// gpio.PinIn has no error: a line that has gone reads low, which is what a
+// contact to ground looks like that is closed.
+type LevelReader interface {
+	gpio.PinIn
+
+	// Level is the line's level now.
+	Level() (gpio.Level, error)
+}
+
 // Config is one device as bench.toml describes it: all channels that name the
 // same driver, bus and address.
 type Config struct {

@@ -7,8 +7,6 @@ import (
 	"math"
 	"time"
 
-	"periph.io/x/conn/v3/i2c"
-
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
 	"tipoff/drivers/clock"
@@ -40,21 +38,17 @@ const checkEvery = 250 * time.Millisecond
 
 // Dev is one ADS1115. It implements drivers.Source.
 type Dev struct {
-	ports   drivers.Ports
-	clock   clock.Clock
-	busName string
-	addr    uint16
-	in      []input
-	info    []drivers.Input
-	wave    int // index of the waveform input, -1 none
+	ports drivers.Ports // of the ready line
+	clock clock.Clock
+	in    []input
+	info  []drivers.Input
+	wave  int // index of the waveform input, -1 none
 	// continuous is set for a single input that is plain or has a ready line.
 	continuous bool
 	line       readyLine
 
-	link    bus.Link
-	bus     i2c.BusCloser
+	link    bus.I2C
 	started bool
-	closed  bool
 
 	cur     int           // input being converted
 	begun   time.Duration // when that conversion (or the continuous row) began
@@ -66,10 +60,9 @@ type Dev struct {
 	checked time.Duration // last readback
 	written uint16        // settings that the chip took last
 	lost    int
-	latest  int16 // code of the last reading, whichever its input
-	same    int   // times that it came again where it can not be, in a row
-	w       [3]byte
-	r       [2]byte
+	latest  int16  // code of the last reading, whichever its input
+	same    int    // times that it came again where it can not be, in a row
+	found   uint16 // settings that the chip had when they were read back
 }
 
 var _ drivers.Source = (*Dev)(nil)
@@ -85,21 +78,10 @@ func (d *Dev) SettingsLost() int { return d.lost }
 
 // Start implements drivers.Source.
 func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if d.closed {
-		return d.link.Idle()
-	}
 	d.started, d.pending, d.suspect, d.flag, d.cur = false, false, false, 0, 0
 	d.latest, d.same = 0, 0
-	d.link.Reset()
-	if d.bus == nil {
-		b, err := d.ports.I2C(d.busName)
-		if err != nil {
-			return d.link.Open(err)
-		}
-		d.bus = b
+	if err := d.link.Begin(ctx); err != nil {
+		return err
 	}
 	if d.line.name != "" {
 		if err := d.line.open(d.ports); err != nil {
@@ -149,10 +131,10 @@ func (d *Dev) thresholds() (low, high uint16) {
 
 func (d *Dev) writeThresholds() error {
 	low, high := d.thresholds()
-	if err := d.write(regLow, low); err != nil {
+	if err := d.link.SetWord(regLow, low); err != nil {
 		return err
 	}
-	return d.write(regHigh, high)
+	return d.link.SetWord(regHigh, high)
 }
 
 // identify writes both thresholds, which are used for the ready line or not at
@@ -166,10 +148,10 @@ func (d *Dev) identify() error {
 		if err != nil {
 			return d.link.Fail(doing, err)
 		}
-		if low, err = d.read(regLow); err != nil {
+		if low, err = d.link.Word(regLow); err != nil {
 			return d.link.Fail(doing, err)
 		}
-		if high, err = d.read(regHigh); err != nil {
+		if high, err = d.link.Word(regHigh); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		if low == wantLow && high == wantHigh {
@@ -266,7 +248,7 @@ func (d *Dev) restore() error {
 // take fetches the finished conversion and begins the next.
 func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 	in := &d.in[d.cur]
-	v, err := d.read(regConversion)
+	v, err := d.link.Word(regConversion)
 	if err != nil {
 		return 0, d.link.Fail("reading a conversion", err)
 	}
@@ -293,7 +275,7 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 			dst[0] = drivers.Sample{At: now, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
 			return 1, d.restore()
 		}
-		if !d.continuous && d.r[0]&(startBit>>8) == 0 {
+		if !d.continuous && d.found&startBit == 0 {
 			// Not over yet, against the data sheet.
 			if d.looks++; d.looks < 4 {
 				d.ready = now + in.wait()
@@ -377,7 +359,7 @@ func (d *Dev) again(raw int16) (int16, error) {
 	const doing = "reading a conversion"
 	seen := [4]int16{raw}
 	for n := 1; n < len(seen); n++ {
-		v, err := d.read(regConversion)
+		v, err := d.link.Word(regConversion)
 		if err != nil {
 			return raw, d.link.Fail(doing, err)
 		}
@@ -410,7 +392,7 @@ func (d *Dev) choose(now time.Duration) int {
 // begin writes the settings of the current input, which begins its conversion.
 func (d *Dev) begin() error {
 	before := d.clock.Now()
-	if err := d.write(regConfig, d.config()|startBit); err != nil {
+	if err := d.link.SetWord(regConfig, d.config()|startBit); err != nil {
 		return d.link.Fail("beginning a conversion", err)
 	}
 	in := &d.in[d.cur]
@@ -432,15 +414,16 @@ func (d *Dev) config() uint16 {
 	return d.in[d.cur].config | singleShot
 }
 
-// check reads the config register into d.r and tells whether the settings in it
+// check reads the config register into d.found and tells whether the settings in it
 // are those written last, or those whose writing just failed. A wrong answer is
 // asked again once.
 func (d *Dev) check() (bool, error) {
 	for range 2 {
-		v, err := d.read(regConfig)
+		v, err := d.link.Word(regConfig)
 		if err != nil {
 			return false, d.link.Fail("reading back the settings", err)
 		}
+		d.found = v
 		if v &^= startBit; v == d.written || v == d.config() {
 			d.checked = d.clock.Now()
 			return true, nil
@@ -449,35 +432,16 @@ func (d *Dev) check() (bool, error) {
 	return false, nil
 }
 
-func (d *Dev) write(reg byte, v uint16) error {
-	d.w = [3]byte{reg, byte(v >> 8), byte(v)}
-	return d.bus.Tx(d.addr, d.w[:], nil)
-}
-
-func (d *Dev) read(reg byte) (uint16, error) {
-	d.w[0] = reg
-	err := d.bus.Tx(d.addr, d.w[:1], d.r[:])
-	return uint16(d.r[0])<<8 | uint16(d.r[1]), err
-}
-
 // Close implements drivers.Source: it puts the chip into power-down.
 func (d *Dev) Close() error {
-	d.closed = true
-	if d.bus == nil {
-		return nil
-	}
 	if d.started {
 		// The chip may be gone; nothing is lost if it stays awake.
-		_ = d.write(regConfig, d.in[d.cur].config|singleShot)
+		_ = d.link.SetWord(regConfig, d.in[d.cur].config|singleShot)
 	}
+	d.started = false
 	if d.line.pin != nil {
 		_ = d.line.pin.Halt() // gives the line back; its edges are of no use now
 		d.line.pin = nil
 	}
-	b := d.bus
-	d.bus, d.started = nil, false
-	if err := b.Close(); err != nil {
-		return fmt.Errorf("%s: closing the bus: %w", d.link.Device, err)
-	}
-	return nil
+	return d.link.Close()
 }

@@ -36,9 +36,13 @@ func TestConformance(t *testing.T) {
 		"scan":       config(in("ain0"), in("ain1", "rate", "250/s"), in("ain2-ain3", "range", "0.256 V")),
 		"waveform":   config(in("ain0", "waveform", "yes", "rate", "860/s"), in("ain1", "rate", "860/s"), in("ain2", "rate", "475/s")),
 	} {
+		row := ""
+		if len(cfg.Inputs) == 1 {
+			row = "ads1115 with one input"
+		}
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO, Near: 2 * jump,
+				Driver: Driver(), Config: cfg, Row: row, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO, Near: 2 * jump,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewADS1115(c)
 					chip.Input = [4]func(time.Duration) float64{volts(1), volts(1.5), volts(0.6), volts(0.5)}
@@ -229,42 +233,22 @@ func TestTurnedBits(t *testing.T) {
 		"scan": config(in("ain0"), in("ain1")), "continuous": config(in("ain0")),
 		"waveform": config(in("ain1", "waveform", "yes", "rate", "860/s")),
 	} {
-		drivertest.OnClock(func(c *clock.Virtual) {
+		s := subject(cfg)
+		s.Place = func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 			chip := emulated.NewADS1115(c)
 			chip.Input[0], chip.Input[1] = volts(1), sine
-			board := emulated.NewBoard(c)
-			board.AddI2C(at48, 0x48, chip)
-			src, err := open(board, c, cfg)
-			if err != nil {
-				t.Error(err)
-				return
+			b.AddI2C(at48, 0x48, chip)
+			return chip
+		}
+		s.Disturbed(t, 5e-4, time.Minute, 3000, func(_ time.Duration, x drivers.Sample) {
+			want, tol := 1.0, 2*jump*125e-6
+			if cfg.Inputs[x.Input].Input == "ain1" {
+				// The sample's time is known within some 0.2 ms; a turned bit
+				// that the sine hides is below its largest step.
+				want, tol = sine(x.At), 0.8
 			}
-			ctx := context.Background()
-			if err := src.Start(ctx); err != nil {
-				t.Error(err)
-				return
-			}
-			chip.SetFlipRate(5e-4, 1)
-			dst := make([]drivers.Sample, 512)
-			good := 0
-			for c.Now() < time.Minute {
-				n, next, _ := src.Read(ctx, dst)
-				if n > 0 && dst[0].Fault&drivers.Invalidating == 0 {
-					good++
-					want, tol := 1.0, 2*jump*125e-6
-					if src.Inputs()[dst[0].Input].Name == "ain1" {
-						// The sample's time is known within some 0.2 ms; a turned bit
-						// that the sine hides is below its largest step.
-						want, tol = sine(dst[0].At), 0.8
-					}
-					if v := dst[0].Raw * 125e-6; math.Abs(v-want) > tol {
-						t.Errorf("%s: %.3f V passes for %.3f V at %v", name, v, want, dst[0].At)
-					}
-				}
-				_ = c.SleepUntil(ctx, max(next, c.Now()+10*time.Microsecond))
-			}
-			if good < 3000 {
-				t.Errorf("%s: %d readings in a minute", name, good)
+			if v := x.Raw * 125e-6; math.Abs(v-want) > tol {
+				t.Errorf("%s: %.3f V passes for %.3f V at %v", name, v, want, x.At)
 			}
 		})
 	}

@@ -13,12 +13,6 @@ import (
 
 // Driver describes the chip for the registry.
 func Driver() drivers.Driver {
-	d := describe()
-	d.Open = open
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:           "ads1115",
 		Summary:        "16-bit voltage converter with four inputs (I²C)",
@@ -35,6 +29,7 @@ func describe() drivers.Driver {
 			{Key: "ready", Allowed: "a GPIO line such as GPIO17", Default: "",
 				Doc: "line that the chip's pin ALERT/RDY is wired to; conversions then come at the chip's full rate, each stamped when it ended; one for all inputs of a chip"},
 		},
+		Open: open,
 	}
 }
 
@@ -61,14 +56,17 @@ type input struct {
 }
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	desc := describe()
+	desc := Driver()
 	addr, err := bus.Address(desc.Name, cfg.Address, 0x48, addresses)
 	if err != nil {
 		return nil, err
 	}
 	d := &Dev{
-		ports: p, clock: c, busName: cfg.Bus, addr: addr, wave: -1,
-		link: bus.Link{Device: fmt.Sprintf("ADS1115 on %s at 0x%02X", cfg.Bus, addr), I2C: true},
+		ports: p, clock: c, wave: -1,
+		link: bus.I2C{
+			Link:  bus.Link{Device: fmt.Sprintf("ADS1115 on %s at 0x%02X", cfg.Bus, addr), I2C: true},
+			Ports: p, Name: cfg.Bus, Addr: addr,
+		},
 	}
 	for i, ic := range cfg.Inputs {
 		in, info, err := d.parseInput(desc, ic)

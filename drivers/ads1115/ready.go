@@ -114,7 +114,7 @@ func (d *Dev) takeReady(dst []drivers.Sample, now time.Duration) (int, error) {
 	// A conversion that ends while the last is being fetched may be what was
 	// fetched: then once more, with its stamp.
 	for range 3 {
-		v, err := d.read(regConversion)
+		v, err := d.link.Word(regConversion)
 		if err != nil {
 			return 0, d.link.Fail("reading a conversion", err)
 		}
@@ -137,7 +137,7 @@ func (d *Dev) takeReady(dst []drivers.Sample, now time.Duration) (int, error) {
 		if err != nil {
 			return 0, err
 		}
-		if ok && !d.continuous && d.r[0]&(startBit>>8) == 0 {
+		if ok && !d.continuous && d.found&startBit == 0 {
 			// It is still converting: the edge was a spark.
 			d.flag = fault
 			d.ready = now + in.period/16

@@ -76,7 +76,7 @@ func TestReadyConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO, Near: 2 * jump,
+				Driver: Driver(), Config: cfg, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO, Near: 2 * jump,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewADS1115(c)
 					chip.Input = [4]func(time.Duration) float64{volts(1), volts(1.5), volts(0.6), volts(0.5)}

@@ -7,8 +7,11 @@
 // that it kept.
 //
 // Wire the contact between line and ground and use the pull-up: a broken wire
-// then reads as open. A line that the kernel can not read any more keeps its
-// level for all that this driver can tell; the interface has no error for it.
+// then reads as open. A line that can not be read, because the chip that it is on
+// was pulled out, is told as such and gives no state.
+//
+// There is no data sheet. Closing and opening contacts bounce for a few
+// milliseconds (common practice), which the debounce time covers.
 //
 // tipoff only looks at the contact; it is no interlock.
 package contact
@@ -34,12 +37,6 @@ const pollEvery = 20 * time.Millisecond
 
 // Driver describes a contact for the registry. Its bus is the line's name.
 func Driver() drivers.Driver {
-	d := describe()
-	d.Open = open
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:    "contact",
 		Summary: "switch or button on a GPIO line",
@@ -50,6 +47,7 @@ func describe() drivers.Driver {
 			{Key: "pull", Allowed: "up, down, none", Default: "up", Doc: "resistor in the board that holds the line while the contact is open"},
 			{Key: "debounce", Allowed: "1 ms to 1000 ms", Default: "20 ms", Doc: "how long a new level has to stay before it counts"},
 		},
+		Open: open,
 	}
 }
 
@@ -67,6 +65,7 @@ type Dev struct {
 	fine      time.Duration // between looks while the line changes
 
 	pin     gpio.PinIO
+	reader  drivers.LevelReader // pin, if it tells errors
 	started bool
 	closed  bool
 	shut    bool          // the contact's state, debounced
@@ -79,7 +78,7 @@ type Dev struct {
 var _ drivers.Source = (*Dev)(nil)
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	desc := describe()
+	desc := Driver()
 	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
@@ -123,11 +122,13 @@ func (d *Dev) fail(doing string, err error) error {
 	out := &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.Transient, Err: err}
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
-		out.Is, out.Hint = drivers.NotPresent, "the kernel knows no line of this name; the names depend on the board"
+		out.Is, out.Hint = drivers.NotPresent, "the kernel knows no line of this name, or its chip was pulled out; the names depend on the board"
 	case errors.Is(err, fs.ErrPermission):
 		out.Is, out.Hint = drivers.Permission, "the user that tipoff runs as must be in the group that owns /dev/gpiochip*"
 	case errors.Is(err, syscall.EBUSY):
 		out.Hint = "another program or a kernel driver uses the line"
+	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.EREMOTEIO), errors.Is(err, syscall.ETIMEDOUT):
+		out.Hint = "the chip that the line is on does not answer the kernel: check its plug and supply"
 	}
 	return out
 }
@@ -141,6 +142,7 @@ func (d *Dev) Start(ctx context.Context) error {
 		return d.fail("starting", os.ErrClosed)
 	}
 	d.started = false
+	d.release()
 	pin, err := d.ports.Pin(d.line)
 	if err != nil {
 		return d.fail("opening the line", err)
@@ -150,13 +152,35 @@ func (d *Dev) Start(ctx context.Context) error {
 		return d.fail("making the line an input", err)
 	}
 	d.pin = pin
-	d.shut, d.moving = d.look(), false
+	d.reader, _ = pin.(drivers.LevelReader)
+	if d.shut, err = d.look(); err != nil {
+		return d.fail(looking, err)
+	}
+	d.moving = false
 	d.started, d.ready, d.last = true, d.clock.Now(), d.clock.Now()-1
 	return nil
 }
 
+const looking = "looking at the line"
+
 // look tells whether the contact is closed just now.
-func (d *Dev) look() bool { return bool(d.pin.Read()) != d.activeLow }
+func (d *Dev) look() (shut bool, err error) {
+	var level gpio.Level
+	if d.reader != nil {
+		level, err = d.reader.Level()
+	} else {
+		level = d.pin.Read()
+	}
+	return bool(level) != d.activeLow, err
+}
+
+// release gives the line back. What that says of a line that is gone adds nothing.
+func (d *Dev) release() {
+	if d.pin != nil {
+		_ = d.pin.Halt()
+		d.pin = nil
+	}
+}
 
 // Read implements drivers.Source.
 func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duration, error) {
@@ -171,7 +195,12 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 		return 0, d.ready, nil
 	}
 	at := now
-	if d.look() == d.shut {
+	shut, err := d.look()
+	if err != nil {
+		d.moving, d.ready = false, now+pollEvery
+		return 0, d.ready, d.fail(looking, err)
+	}
+	if shut == d.shut {
 		d.moving = false
 	} else if !d.moving {
 		d.moving, d.since = true, now

@@ -184,50 +184,73 @@ func TestBadConfig(t *testing.T) {
 	}
 }
 
-func BenchmarkRead(b *testing.B) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		board.AddPin("GPIO17")
-		src, err := Driver().Open(board, c, config())
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+var subject = drivertest.Subject{
+	Driver: Driver(), Config: config(), NoBus: drivers.NotPresent, Errno: syscall.EIO,
+	Place: func(b *emulated.Board, _ clock.Clock) drivertest.Chip {
+		pin := b.AddPin("GPIO17")
+		pin.Drive(gpio.High)
+		return drivertest.Settingless{Breakable: pin}
+	},
 }
 
-func TestAllocs(t *testing.T) {
+func TestConformance(t *testing.T) { drivertest.Run(t, subject) }
+
+func BenchmarkRead(b *testing.B) { subject.Bench(b) }
+
+// A press as a line shows it: the contact bounces once and then stays. Looks come
+// every 20 ms at rest and every 5 ms, a quarter of the debounce time, while the
+// line has another level. (Bounces of some milliseconds are common practice for
+// small switches.)
+func TestPlayback(t *testing.T) {
+	const h, l = gpio.High, gpio.Low
+	got := drivertest.PlayPin(t, Driver(), config(), gpio.PullUp, []gpio.Level{
+		h,    // Start
+		h, h, // at 0 and 20 ms: open
+		l, h, // at 40 ms it closes, at 45 ms it has bounced: open
+		l, l, l, l, l, // at 65 ms it closes and stays until 85 ms
+		l, h, h, h, h, h, // at 105 ms closed; from 125 to 145 ms open
+	}, 6)
+	want := []struct {
+		at  time.Duration
+		raw float64
+	}{{0, 0}, {20 * ms, 0}, {45 * ms, 0}, {65 * ms, 1}, {105 * ms, 1}, {125 * ms, 0}}
+	for i, s := range got {
+		if s.At != want[i].at || s.Raw != want[i].raw || s.Fault != 0 {
+			t.Errorf("%d: %v at %v, want %v", i, s.Raw, s.At, want[i])
+		}
+	}
+}
+
+// A line whose chip is pulled out reads low by the interface alone, which would
+// be a press; it has no state, is told, and what it was is not made up.
+func TestPulledOut(t *testing.T) {
 	drivertest.OnClock(func(c *clock.Virtual) {
 		board := emulated.NewBoard(c)
-		board.AddPin("GPIO17")
+		pin := board.AddPin("GPIO17")
+		pin.Drive(gpio.High)
 		src, err := Driver().Open(board, c, config())
 		if err != nil {
 			t.Error(err)
 			return
 		}
+		defer src.Close()
 		if err := src.Start(ctx); err != nil {
 			t.Error(err)
 		}
+		pin.SetAbsent(true)
+		if pin.Read() != gpio.Low {
+			t.Error("periph's interface alone would tell")
+		}
 		dst := make([]drivers.Sample, 512)
-		got := 0
-		if n := testing.AllocsPerRun(100, func() {
-			k, next, _ := src.Read(ctx, dst)
-			got += k
-			_ = c.SleepUntil(ctx, next)
-		}); n != 0 || got == 0 {
-			t.Errorf("%v allocations for each of %d samples", n, got)
+		for c.Now() < time.Second {
+			n, next, err := src.Read(ctx, dst)
+			if n != 0 || !errors.Is(err, drivers.NotPresent) {
+				t.Errorf("at %v: %+v, %v", c.Now(), dst[:n], err)
+			}
+			_ = c.SleepUntil(ctx, max(next, c.Now()+ms))
+		}
+		if err := src.Start(ctx); !errors.Is(err, drivers.NotPresent) || drivers.HintOf(err) == "" {
+			t.Errorf("Start: %v", err)
 		}
 	})
 }

@@ -1,27 +1,22 @@
 package drivertest
 
 import (
+	"errors"
 	"syscall"
 	"testing"
 	"time"
 
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
-	"tipoff/drivers/emulated"
 )
 
 // Bench measures what reading costs on the emulated bus: time and allocations
-// for each Read, and with samples at rate (per second, 0: as they come) also
-// ns/sample, samples/s of bench time and %core, the processor time of the whole
-// process (getrusage) by bench time: models, clock and all are in it.
+// for each Read, ns/sample, samples/s of bench time, and the processor time of the
+// whole process (getrusage) by bench time (%core) and for each Read (cpu-ns/op):
+// models, clock and all are in both.
 func (s Subject) Bench(b *testing.B) {
 	OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		s.Place(board, c)
-		src, err := s.Driver.Open(board, c, s.Config)
-		if err == nil {
-			err = src.Start(ctx)
-		}
+		src, err := s.begin(c)
 		if err != nil {
 			b.Error(err)
 			return
@@ -45,8 +40,42 @@ func (s Subject) Bench(b *testing.B) {
 			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(samples), "ns/sample")
 			b.ReportMetric(float64(samples)/took.Seconds(), "samples/s")
 			b.ReportMetric(100*used.Seconds()/took.Seconds(), "%core")
+			b.ReportMetric(float64(used.Nanoseconds())/float64(b.N), "cpu-ns/op")
 		}
 	})
+}
+
+// First starts a source, reads until it has given count samples, for at most ten
+// seconds, and closes it. It is for examples, in a goroutine of c.
+func First(c clock.Clock, src drivers.Source, count int) (got []drivers.Sample, err error) {
+	defer func() { err = errors.Join(err, src.Close()) }()
+	if err := src.Start(ctx); err != nil {
+		return nil, err
+	}
+	dst := make([]drivers.Sample, 512)
+	for end := c.Now() + 10*time.Second; len(got) < count && c.Now() < end; {
+		n, next, err := src.Read(ctx, dst)
+		got = append(got, dst[:n]...)
+		if err != nil {
+			return got, err
+		}
+		if err := c.SleepUntil(ctx, max(next, c.Now()+time.Microsecond)); err != nil {
+			return got, err
+		}
+	}
+	return got, nil
+}
+
+// begin gives a source that has been started, without the model before it.
+func (s Subject) begin(c clock.Clock) (drivers.Source, error) {
+	src, _, err := s.open(c)
+	if err == nil {
+		err = src.Start(ctx)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return bare(src), nil
 }
 
 // processor is the processor time that the process has used.
@@ -62,12 +91,7 @@ func processor() time.Duration {
 // time for no more than share of one core of this machine, over d.
 func (s Subject) Sustains(t *testing.T, rate, share float64, d time.Duration) {
 	OnClock(func(c *clock.Virtual) {
-		board := emulated.NewBoard(c)
-		s.Place(board, c)
-		src, err := s.Driver.Open(board, c, s.Config)
-		if err == nil {
-			err = src.Start(ctx)
-		}
+		src, err := s.begin(c)
 		if err != nil {
 			t.Error(err)
 			return

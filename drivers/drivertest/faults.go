@@ -1,14 +1,17 @@
 package drivertest
 
 import (
+	"cmp"
+	"errors"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
 	"tipoff/drivers"
 )
 
-// The battery below breaks the chip for three seconds in each of the ways that a
+// The battery below breaks the device for three seconds in each of the ways that a
 // bench knows, and mends it: meanwhile no wrong code passes for a reading and no
 // call takes long, and within two seconds of the end there are readings again.
 const (
@@ -19,40 +22,54 @@ const (
 	answerLate = 20 * time.Millisecond
 )
 
+// The ways.
+const (
+	noAnswer      = "does not answer"
+	halfFail      = "half of the transfers fail"
+	answersLate   = "answers late"
+	bitsTurn      = "bits turn over"
+	lineLow       = "line held low"
+	unplugged     = "unplugged and plugged in"
+	anotherDevice = "another device"
+	settingsLost  = "settings lost"
+	frozen        = "frozen"
+)
+
 // breakage is one way to break a chip; fault(false) mends it.
 type breakage struct {
 	name  string
 	fault func(c Chip, on bool)
 	// silent: no reading at all may come meanwhile.
 	silent bool
+	// told: it is told, with a hint if as a condition in particular.
+	told bool
+	as   drivers.Condition
 }
 
-func breakages() []breakage {
+func (s Subject) breakages() []breakage {
 	return []breakage{
-		{name: "does not answer", silent: true, fault: func(c Chip, on bool) { c.SetNAKEvery(map[bool]int{true: 1}[on]) }},
-		{name: "half of the transfers fail", fault: func(c Chip, on bool) { c.SetNAKEvery(map[bool]int{true: 2}[on]) }},
-		{name: "answers late", fault: func(c Chip, on bool) { c.SetDelay(map[bool]time.Duration{true: answerLate}[on]) }},
-		{name: "bits turn over", fault: func(c Chip, on bool) { c.SetFlipRate(map[bool]float64{true: 1e-3}[on], 1) }},
-		{name: "bus held low", silent: true, fault: func(c Chip, on bool) { c.SetBusLow(on) }},
-		{name: "unplugged and plugged in", silent: true, fault: func(c Chip, on bool) {
+		{name: noAnswer, silent: true, told: true, fault: func(c Chip, on bool) { c.SetNAKEvery(map[bool]int{true: 1}[on]) }},
+		{name: halfFail, fault: func(c Chip, on bool) { c.SetNAKEvery(map[bool]int{true: 2}[on]) }},
+		{name: answersLate, fault: func(c Chip, on bool) { c.SetDelay(map[bool]time.Duration{true: cmp.Or(s.Late, answerLate)}[on]) }},
+		{name: bitsTurn, fault: func(c Chip, on bool) { c.SetFlipRate(map[bool]float64{true: 1e-3}[on], 1) }},
+		{name: lineLow, silent: true, told: true, as: cmp.Or(s.Stuck, drivers.BusStuck), fault: func(c Chip, on bool) { c.SetBusLow(on) }},
+		{name: unplugged, silent: true, told: true, as: drivers.NotPresent, fault: func(c Chip, on bool) {
 			c.LoseConfig()
 			c.SetAbsent(on)
 		}},
-		{name: "another chip", silent: true, fault: func(c Chip, on bool) {
+		{name: anotherDevice, silent: true, told: true, as: cmp.Or(s.Wrong, drivers.WrongDevice), fault: func(c Chip, on bool) {
 			c.SetOtherChip(on)
 			c.LoseConfig()
 		}},
-		{name: "settings lost", fault: func(c Chip, on bool) { c.LoseConfig() }},
-		{name: "frozen", fault: func(c Chip, on bool) { c.SetFreeze(on) }},
+		{name: settingsLost, fault: func(c Chip, on bool) { c.LoseConfig() }},
+		{name: frozen, silent: true, fault: func(c Chip, on bool) { c.SetFreeze(on) }},
 	}
 }
 
 func (s Subject) breaks(t *testing.T) {
-	for _, f := range breakages() {
+	for _, f := range s.breakages() {
 		t.Run(f.name, func(t *testing.T) {
-			if f.name == "bus held low" && s.Stuck == "" {
-				t.Skip("a line held low looks like a reading on this chip")
-			}
+			s.applies(t, f.name)
 			s.broken(t, f)
 		})
 	}
@@ -69,13 +86,16 @@ func (b *bench) serve(end time.Duration, done func([]drivers.Sample) bool) bool 
 			return true
 		}
 		if err != nil {
+			b.told = append(b.told, err)
 			failed++
 			next = max(next, b.clock.Now()+10*time.Millisecond)
 		} else {
 			failed = 0
 		}
 		if failed >= 3 {
-			_ = b.src.Start(ctx) // the next Read tells
+			if err := b.src.Start(ctx); err != nil { // the next Read tells too
+				b.told = append(b.told, err)
+			}
 			failed = 0
 		}
 		if took := b.clock.Now() - begun; took > callWithin {
@@ -84,6 +104,34 @@ func (b *bench) serve(end time.Duration, done func([]drivers.Sample) bool) bool 
 		_ = b.clock.SleepUntil(ctx, max(next, b.clock.Now()+100*time.Microsecond))
 	}
 	return false
+}
+
+// Disturbed reads for d while each bit of an answer turns over with probability p,
+// and hands each sample that passes for a reading to check, with the time at which
+// it was read. There have to be at least so many.
+func (s Subject) Disturbed(t *testing.T, p float64, d time.Duration, atLeast int, check func(now time.Duration, x drivers.Sample)) {
+	t.Helper()
+	s.on(t, func(b *bench) {
+		if err := b.src.Start(ctx); err != nil {
+			b.Errorf("Start: %v", err)
+			return
+		}
+		b.chip.SetFlipRate(p, 1)
+		good := 0
+		for end := b.clock.Now() + d; b.clock.Now() < end; {
+			n, next, _ := b.src.Read(ctx, b.dst)
+			for _, x := range b.dst[:n] {
+				if x.Fault&drivers.Invalidating == 0 {
+					good++
+					check(b.clock.Now(), x)
+				}
+			}
+			_ = b.clock.SleepUntil(ctx, max(next, b.clock.Now()+10*time.Microsecond))
+		}
+		if good < atLeast {
+			b.Errorf("%d readings in %v, want %d", good, d, atLeast)
+		}
+	})
 }
 
 func (s Subject) broken(t *testing.T, f breakage) {
@@ -100,6 +148,7 @@ func (s Subject) broken(t *testing.T, f breakage) {
 			return false
 		})
 		f.fault(b.chip, true)
+		b.told = nil
 		broken := b.clock.Now()
 		// A conversion that ended before may be fetched yet.
 		const grace = 150 * time.Millisecond
@@ -121,6 +170,11 @@ func (s Subject) broken(t *testing.T, f breakage) {
 		}
 		if b.serve(broken+brokenFor, check) {
 			return
+		}
+		if f.told && !slices.ContainsFunc(b.told, func(err error) bool {
+			return f.as == "" || errors.Is(err, f.as) && drivers.HintOf(err) != ""
+		}) {
+			b.Errorf("told were %v, want %q with a hint among them", b.told[:min(len(b.told), 3)], f.as)
 		}
 		f.fault(b.chip, false)
 		mended := b.clock.Now()

@@ -2,12 +2,10 @@ package drivertest
 
 import (
 	"errors"
-	"io/fs"
 	"testing"
 	"time"
 
 	"periph.io/x/conn/v3/conntest"
-	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/i2c/i2ctest"
 	"periph.io/x/conn/v3/physic"
@@ -23,13 +21,13 @@ import (
 type tape struct {
 	i2c *i2ctest.Playback
 	spi *packets
+	pin *levels
 }
 
 func (p tape) I2C(string) (i2c.BusCloser, error) { return p.i2c, nil }
 func (p tape) SPI(string) (spi.PortCloser, error) {
 	return p.spi, nil
 }
-func (p tape) Pin(string) (gpio.PinIO, error) { return nil, fs.ErrNotExist }
 
 // packets is periph's playback with TxPackets, which that lacks: each packet is
 // a transfer.
@@ -59,23 +57,26 @@ func (c packetConn) TxPackets(ps []spi.Packet) error {
 // ops back. It fails unless the driver does these transfers and no others.
 func PlayI2C(t *testing.T, d drivers.Driver, cfg drivers.Config, ops []i2ctest.IO, count int) []drivers.Sample {
 	t.Helper()
-	return play(t, d, cfg, tape{i2c: &i2ctest.Playback{Ops: ops, DontPanic: true}}, count)
+	return play(t, d, cfg, tape{i2c: &i2ctest.Playback{Ops: ops, DontPanic: true}}, nil, count)
 }
 
 // PlaySPI is PlayI2C on a port, in the given mode.
 func PlaySPI(t *testing.T, d drivers.Driver, cfg drivers.Config, mode spi.Mode, ops []conntest.IO, count int) []drivers.Sample {
 	t.Helper()
 	p := &packets{Playback: spitest.Playback{Playback: conntest.Playback{Ops: ops, DontPanic: true}}}
-	got := play(t, d, cfg, tape{spi: p}, count)
+	got := play(t, d, cfg, tape{spi: p}, nil, count)
 	if p.mode != mode {
 		t.Errorf("SPI mode %v, want %v", p.mode, mode)
 	}
 	return got
 }
 
-func play(t *testing.T, d drivers.Driver, cfg drivers.Config, ports tape, count int) (got []drivers.Sample) {
+func play(t *testing.T, d drivers.Driver, cfg drivers.Config, ports tape, before func(clock.Clock), count int) (got []drivers.Sample) {
 	t.Helper()
 	OnClock(func(c *clock.Virtual) {
+		if before != nil {
+			before(c)
+		}
 		src, err := d.Open(ports, c, cfg)
 		if err == nil {
 			err = src.Start(ctx)

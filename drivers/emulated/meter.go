@@ -3,10 +3,9 @@ package emulated
 import (
 	"encoding/binary"
 	"math"
+	"time"
 
 	"tipoff/drivers/clock"
-
-	"time"
 )
 
 // Meter is an instrument that answers Modbus requests for one register, for the
@@ -21,26 +20,28 @@ type Meter struct {
 
 	clock clock.Clock
 	last  uint16
+	reply [16]byte
 }
 
 // NewMeter makes a meter of unit 1 that shows register 0.
 func NewMeter(c clock.Clock, tcp bool) *Meter { return &Meter{Unit: 1, TCP: tcp, clock: c} }
 
 // Answer is what the meter sends when it hears q; nothing if it does not
-// understand. It fits wire.Line.Answer.
+// understand. It fits wire.Line.Answer. The bytes are valid until the next.
 func (m *Meter) Answer(q []byte) []byte {
+	r := m.reply[:0]
 	switch {
 	case m.is(absent) || m.refuses():
 		return nil
 	case m.is(busLow):
-		return make([]byte, 7) // a break is read as zero bytes
+		return append(r, 0, 0, 0, 0, 0, 0, 0) // a break is read as zero bytes
 	}
-	var head []byte
 	if m.TCP {
 		if len(q) != 12 {
 			return nil
 		}
-		head, q = q[:4], q[6:]
+		r = append(append(r, q[:4]...), 0, 0) // the length comes at the end
+		q = q[6:]
 	} else {
 		if len(q) != 8 || crc16(q) != 0 {
 			return nil
@@ -50,17 +51,16 @@ func (m *Meter) Answer(q []byte) []byte {
 	if q[0] != m.Unit || q[1] != 3 && q[1] != 4 {
 		return nil
 	}
-	pdu := []byte{q[1], 2, 0, 0}
+	r = append(r, m.Unit)
 	if m.is(otherChip) || binary.BigEndian.Uint16(q[2:]) != m.Register || binary.BigEndian.Uint16(q[4:]) != 1 {
-		pdu = []byte{q[1] | 0x80, 2} // illegal data address
+		r = append(r, q[1]|0x80, 2) // illegal data address
 	} else {
-		binary.BigEndian.PutUint16(pdu[2:], m.code())
+		r = binary.BigEndian.AppendUint16(append(r, q[1], 2), m.code())
 	}
 	if m.TCP { // a network's own checksums leave no turned bits
-		r := binary.BigEndian.AppendUint16(append([]byte(nil), head...), uint16(1+len(pdu)))
-		return append(append(r, m.Unit), pdu...)
+		r[5] = byte(len(r) - 6)
+		return r
 	}
-	r := append([]byte{m.Unit}, pdu...)
 	r = binary.LittleEndian.AppendUint16(r, crc16(r))
 	m.noise(r)
 	return r

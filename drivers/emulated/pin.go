@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"sync"
+	"syscall"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
@@ -13,8 +14,11 @@ import (
 	"tipoff/drivers/clock"
 )
 
-// Pin is a GPIO line that remembers its level.
+// Pin is a GPIO line that remembers its level. Its [Faults] are those of looking
+// at it: absent is a chip of lines that was pulled out, low a line shorted to
+// ground.
 type Pin struct {
+	Faults
 	// OnEdge, if set, is called from Out each time the level changes. Set it
 	// before the line is used.
 	OnEdge func(at time.Duration, l gpio.Level)
@@ -40,7 +44,10 @@ type driver interface {
 	drive(now time.Duration) (next time.Duration, coming bool)
 }
 
-var _ drivers.EdgeStamper = (*Pin)(nil)
+var (
+	_ drivers.EdgeStamper = (*Pin)(nil)
+	_ drivers.LevelReader = (*Pin)(nil)
+)
 
 // SetFail makes the line refuse every later Out with err; nil repairs it.
 func (p *Pin) SetFail(err error) {
@@ -80,6 +87,9 @@ func (p *Pin) Function() string {
 
 // In implements gpio.PinIn. Edges that came before are forgotten.
 func (p *Pin) In(gpio.Pull, gpio.Edge) error {
+	if p.is(absent) {
+		return syscall.ENODEV
+	}
 	if p.drive != nil {
 		p.drive.drive(p.clock.Now())
 	}
@@ -89,11 +99,30 @@ func (p *Pin) In(gpio.Pull, gpio.Edge) error {
 	return nil
 }
 
-// Read implements gpio.PinIn.
+// Read implements gpio.PinIn. As periph's, it says low where the line can not be
+// read.
 func (p *Pin) Read() gpio.Level {
+	l, err := p.Level()
+	return l && gpio.Level(err == nil)
+}
+
+// Level implements drivers.LevelReader.
+func (p *Pin) Level() (gpio.Level, error) {
+	wait(p.clock, p)
+	switch {
+	case p.is(absent):
+		return gpio.Low, syscall.ENODEV
+	case p.refuses():
+		return gpio.Low, syscall.EIO
+	case p.is(busLow):
+		return gpio.Low, nil
+	}
 	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.level
+	level := p.level
+	p.mu.Unlock()
+	var turned [1]byte
+	p.noise(turned[:])
+	return level != gpio.Level(turned[0]&1 != 0), nil
 }
 
 // pinQueue is how many edges are kept, as many as drivers/host asks of the kernel.

@@ -64,7 +64,7 @@ func (s *Sysfs) step(at time.Duration) error {
 		}
 	}
 	if !there {
-		return nil
+		return os.MkdirAll(filepath.Join(s.root, s.class), 0o755) // the kernel has the class all the same
 	}
 	if dead := s.is(busLow) || s.nakEvery.Load() == 1; dead != s.broken {
 		if err := s.breakFile(dead); err != nil {
@@ -74,7 +74,7 @@ func (s *Sysfs) step(at time.Duration) error {
 	if s.broken {
 		return nil
 	}
-	if p := math.Float64frombits(s.fail.Load()); p > 0 && s.refuses() {
+	if s.refuses() {
 		// The kernel's read fails; here there is nothing in the file.
 		return os.Truncate(filepath.Join(s.dir(), s.attr), 0)
 	}
@@ -196,6 +196,9 @@ type sysfsSource struct {
 	clock  clock.Clock
 	device *Sysfs
 }
+
+// Unwrap gives the driver's own source, which reads the files as they are.
+func (s *sysfsSource) Unwrap() drivers.Source { return s.Source }
 
 func (s *sysfsSource) now() error {
 	wait(s.clock, s.device)

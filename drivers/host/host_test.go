@@ -2,6 +2,7 @@ package host
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -40,6 +41,26 @@ func TestLineNumber(t *testing.T) {
 			t.Errorf("%s passes", s)
 		}
 	}
+}
+
+// FuzzLineNumber: what passes names a line of a chip, and the same when it is
+// written again.
+func FuzzLineNumber(f *testing.F) {
+	for _, s := range []string{"gpiochip0/5", "gpiochip12/031", "gpiochip/5", "GPIO18", "gpiochip0/5/6", "pwmchip0/pwm0", "/5"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		chip, n, ok := lineNumber(s)
+		if !ok {
+			return
+		}
+		if n < 0 || n > 65535 || !strings.HasPrefix(chip, "gpiochip") || strings.Contains(chip, "/") || pwmName.MatchString(s) {
+			t.Errorf("%q gives line %d of %q", s, n, chip)
+		}
+		if c, m, ok := lineNumber(fmt.Sprintf("%s/%d", chip, n)); !ok || c != chip || m != n {
+			t.Errorf("%q is line %d of %q, which is line %d of %q", s, n, chip, m, c)
+		}
+	})
 }
 
 // No board has these buses, so the kernel's own answer is tested.

@@ -102,6 +102,11 @@ func (b *i2cBus) Tx(addr uint16, w, r []byte) error {
 	return nil
 }
 
+func ioctlPointer(fd, op uintptr, arg unsafe.Pointer) unix.Errno {
+	_, _, errno := unix.Syscall(unix.SYS_IOCTL, fd, op, uintptr(arg))
+	return errno
+}
+
 func ioctl(fd uintptr, op, arg uintptr) error {
 	if _, _, errno := unix.Syscall(unix.SYS_IOCTL, fd, op, arg); errno != 0 {
 		return errno

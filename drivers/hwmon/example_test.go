@@ -1,14 +1,14 @@
 package hwmon_test
 
 import (
-	"context"
 	"fmt"
 	"os"
-	"path/filepath"
+	"time"
 
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/drivertest"
+	"tipoff/drivers/emulated"
 	"tipoff/drivers/hwmon"
 )
 
@@ -20,30 +20,21 @@ func Example() {
 		return
 	}
 	defer os.RemoveAll(root)
-	dir := filepath.Join(root, "sys/class/hwmon/hwmon2")
-	_ = os.MkdirAll(dir, 0o755)
-	for name, text := range map[string]string{"name": "sht3x", "temp1_input": "22350", "temp1_label": "Ambient"} {
-		_ = os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600)
-	}
+	chip := emulated.NewSysfs(root, "sys/class/hwmon", "hwmon",
+		map[string]string{"name": "sht3x", "temp1_label": "Ambient"}, "temp1_input")
+	chip.Value = func(time.Duration) float64 { return 22350 }
 	drivertest.OnClock(func(c *clock.Virtual) {
-		src, err := hwmon.At(root).Open(nil, c, drivers.Config{
+		src, err := chip.Under(hwmon.At(root)).Open(nil, c, drivers.Config{
 			Address: "name:sht3x", Inputs: []drivers.InputConfig{{Input: "temp:Ambient"}},
 		})
 		if err != nil {
 			fmt.Println(err)
 			return
 		}
-		defer src.Close()
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			fmt.Println(err)
-			return
-		}
-		buf := make([]drivers.Sample, 512)
-		n, _, err := src.Read(ctx, buf)
-		for _, s := range buf[:n] {
-			fmt.Println(src, s.Raw*src.Inputs()[s.Input].Scale, "°C", err)
+		got, err := drivertest.First(c, src, 1)
+		for _, s := range got {
+			fmt.Println(src.Inputs()[0].Name, s.Raw*src.Inputs()[s.Input].Scale, "°C", err)
 		}
 	})
-	// Output: hwmon chip name:sht3x 22.35 °C <nil>
+	// Output: temp:Ambient 22.35 °C <nil>
 }

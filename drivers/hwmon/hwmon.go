@@ -15,7 +15,6 @@
 package hwmon
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -23,7 +22,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
-	"time"
 
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
@@ -31,21 +29,19 @@ import (
 	"tipoff/drivers/sysattr"
 )
 
-const absent = "the kernel knows no such chip: load its kernel module and its device-tree overlay, check the wiring"
+func class() sysattr.Class {
+	return sysattr.Class{
+		Driver: "hwmon", Noun: "chip", Title: "hwmon chip", Dir: "sys/class/hwmon", Stem: "hwmon", Kinds: []string{"name"}, Example: "sht3x",
+		Absent:   "the kernel knows no such chip: load its kernel module and its device-tree overlay, check the wiring",
+		Disabled: "this kernel has no hardware monitoring, or no module of it is loaded: load the chip's kernel module",
+	}
+}
 
 // Driver describes the kernel's monitoring chips for the registry.
 func Driver() drivers.Driver { return At("/") }
 
 // At is Driver with another root directory in which sys is looked for.
 func At(root string) drivers.Driver {
-	d := describe()
-	d.Open = func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-		return open(root, c, cfg)
-	}
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:    "hwmon",
 		Summary: "temperatures, voltages, currents and humidity of the kernel's hardware monitoring (hwmon)",
@@ -54,20 +50,16 @@ func describe() drivers.Driver {
 			{Key: "rate", Allowed: "0.1/s to 20/s", Default: "2/s", Doc: "readings per second; most of these chips convert once or twice a second"},
 			{Key: "accuracy", Allowed: "a percentage, or V or mV for a voltage, °C for a temperature", Default: "", Doc: "error limit of the chip, ±; 2 °C or 2 % is assumed if not given"},
 		},
+		Open: func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
+			return open(root, c, cfg)
+		},
 	}
 }
 
 // Dev is one chip. It implements drivers.Source.
 type Dev struct {
-	root, bus, address string
-	clock              clock.Clock
-	info               []drivers.Input
-	in                 []input
-	period             time.Duration
-	started, closed    bool
-	ready              time.Duration
-	flag               drivers.Fault    // for the next samples
-	gone               func(error) bool // sysattr.Gone; no file system that tests can make says ENODEV
+	sysattr.Polled
+	in []input
 }
 
 type input struct {
@@ -83,14 +75,17 @@ var _ drivers.Source = (*Dev)(nil)
 var inputName = regexp.MustCompile(`^(temp|in|curr|humidity)(?:([0-9]{1,3})|:([^/\x00]+))$`)
 
 func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	d := &Dev{root: root, bus: cfg.Bus, address: cfg.Address, clock: c, gone: sysattr.Gone}
-	if err := d.checkPlace(); err != nil {
+	d := &Dev{Polled: sysattr.Polled{
+		Place: sysattr.Place{Class: class(), Root: root, Bus: cfg.Bus, Address: cfg.Address}, Clock: c, Gone: sysattr.Gone,
+	}}
+	d.Device = d
+	if err := d.Check(); err != nil {
 		return nil, err
 	}
 	if len(cfg.Inputs) == 0 {
 		return nil, fmt.Errorf("hwmon: no input is used: %w", drivers.BadConfig)
 	}
-	desc := describe()
+	desc := At(root)
 	for _, ic := range cfg.Inputs {
 		m := inputName.FindStringSubmatch(ic.Input)
 		if m == nil {
@@ -104,115 +99,38 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 		if err != nil || rate < 0.1 || rate > 20 {
 			return nil, o.Wrong("rate")
 		}
-		if p := bus.Period(rate); d.period == 0 || p < d.period {
-			d.period = p // the fastest that any input asks for
+		if p := bus.Period(rate); d.Period == 0 || p < d.Period {
+			d.Period = p // the fastest that any input asks for
 		}
 		info := sysattr.Describe(ic.Input, m[1])
 		if info.Accuracy, err = sysattr.Accuracy(o, info.Kind, 0.02); err != nil {
 			return nil, err
 		}
-		d.info = append(d.info, info)
+		d.Info = append(d.Info, info)
 		d.in = append(d.in, input{kind: m[1], number: m[2], label: m[3]})
 	}
-	for i := range d.info {
-		d.info[i].Interval = d.period
+	for i := range d.Info {
+		d.Info[i].Interval = d.Period
 	}
 	return d, nil
 }
 
-func (d *Dev) checkPlace() error {
-	name, named := strings.CutPrefix(d.address, "name:")
-	switch {
-	case d.bus == "" && d.address == "":
-		return fmt.Errorf(`hwmon: no chip is named, allowed is: address = "name:sht3x" or bus = "/sys/class/hwmon/hwmon0": %w`, drivers.BadConfig)
-	case d.address != "" && (!named || name == ""):
-		return fmt.Errorf(`hwmon: address = %q, allowed is: "name:" and what the chip's file name says: %w`, d.address, drivers.BadConfig)
-	case d.bus != "" && (!strings.HasPrefix(d.bus, "/sys/") || filepath.Clean(d.bus) != d.bus):
-		return fmt.Errorf(`hwmon: bus = %q, allowed is: the path of a chip such as "/sys/class/hwmon/hwmon0": %w`, d.bus, drivers.BadConfig)
-	}
-	return nil
-}
-
-// String implements drivers.Source.
-func (d *Dev) String() string {
-	return "hwmon chip " + strings.TrimSpace(d.bus+" "+d.address)
-}
-
-// Inputs implements drivers.Source.
-func (d *Dev) Inputs() []drivers.Input { return d.info }
-
-func (d *Dev) fail(doing string, err error) error {
-	return sysattr.Fail(d.String(), doing, err, absent)
-}
-
-// Start implements drivers.Source.
-func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if d.closed {
-		return d.fail("starting", os.ErrClosed)
-	}
-	d.flag = 0
-	return d.attach()
-}
-
-// attach finds the chip and opens what is read from it.
-func (d *Dev) attach() error {
-	d.detach()
-	dir, err := d.find()
-	if err != nil {
-		return err
-	}
+// Open implements sysattr.Reader.
+func (d *Dev) Open(dir string) error {
 	for i := range d.in {
 		if err := d.prepare(dir, &d.in[i]); err != nil {
-			d.detach()
 			return err
 		}
 	}
-	d.started, d.ready = true, d.clock.Now()
 	return nil
 }
 
-func (d *Dev) detach() {
-	d.started = false
+// Shut implements sysattr.Reader.
+func (d *Dev) Shut() {
 	for i := range d.in {
 		d.in[i].value.Close()
 		d.in[i].fault.Close()
 	}
-}
-
-// find gives the chip's directory.
-func (d *Dev) find() (string, error) {
-	const doing = "looking for it"
-	want, named := strings.CutPrefix(d.address, "name:")
-	if d.bus != "" {
-		dir := filepath.Join(d.root, d.bus)
-		got, err := sysattr.Read(filepath.Join(dir, "name"))
-		if err != nil {
-			return "", d.fail(doing, err)
-		}
-		if named && got != want {
-			return "", &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.WrongDevice, Err: fmt.Errorf("its name is %q", got),
-				Hint: "the kernel numbers chips anew at each start: leave bus out and name the chip by address alone"}
-		}
-		return dir, nil
-	}
-	all, _ := filepath.Glob(filepath.Join(d.root, "sys/class/hwmon/hwmon*")) // fails for a wrong pattern only
-	var found []string
-	for _, dir := range all {
-		if got, err := sysattr.Read(filepath.Join(dir, "name")); err == nil && got == want {
-			found = append(found, dir)
-		}
-	}
-	switch len(found) {
-	case 0:
-		return "", d.fail(doing, os.ErrNotExist)
-	case 1:
-		return found[0], nil
-	}
-	return "", &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.BadConfig,
-		Err: fmt.Errorf("%d chips have this name", len(found)), Hint: "tell them apart by bus"}
 }
 
 // prepare finds an input's files.
@@ -233,12 +151,12 @@ func (d *Dev) prepare(dir string, in *input) error {
 	if err := in.value.Open(stem + "_input"); errors.Is(err, os.ErrNotExist) {
 		return d.noInput(dir, in, err)
 	} else if err != nil {
-		return d.fail("opening input "+filepath.Base(stem), err)
+		return d.Fail("opening input "+filepath.Base(stem), err)
 	}
 	err := in.fault.Open(stem + "_fault")
 	in.hasFault = err == nil
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		return d.fail("opening the fault file of "+filepath.Base(stem), err)
+		return d.Fail("opening the fault file of "+filepath.Base(stem), err)
 	}
 	return nil
 }
@@ -255,54 +173,13 @@ func (d *Dev) noInput(dir string, in *input, err error) error {
 		}
 		list = append(list, name)
 	}
-	return &drivers.Error{Device: d.String(), Doing: "looking for input " + in.kind + in.number + in.label,
-		Is: drivers.BadConfig, Err: err, Hint: "the chip has these inputs: " + strings.Join(list, ", ")}
+	return d.Misfit("looking for input "+in.kind+in.number+in.label, drivers.BadConfig, err, "the chip has these inputs: "+strings.Join(list, ", "))
 }
 
-// Read implements drivers.Source.
-func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duration, error) {
-	now := d.clock.Now()
-	if err := ctx.Err(); err != nil {
-		return 0, now, err
-	}
-	if !d.started {
-		return 0, now, &drivers.Error{Device: d.String(), Doing: "reading", Is: drivers.Transient, Err: errors.New("not started")}
-	}
-	if now < d.ready {
-		return 0, d.ready, nil
-	}
-	d.ready = max(d.ready+d.period, now)
-	n, err := d.poll(dst)
-	if d.gone(err) && d.attach() == nil {
-		// It was unplugged and is back, perhaps under another number.
-		d.flag, d.ready = drivers.Restored, now+d.period
-		n, err = d.poll(dst)
-	}
-	return n, d.ready, err
-}
-
-// poll reads each input once. One that fails does not keep the others away.
-func (d *Dev) poll(dst []drivers.Sample) (n int, err error) {
-	for i := range d.in {
-		s, e := d.one(i)
-		if e != nil {
-			if err == nil {
-				err = d.fail("reading input "+d.info[i].Name, e)
-			}
-			continue
-		}
-		dst[n] = s
-		n++
-	}
-	if n > 0 {
-		d.flag = 0
-	}
-	return n, err
-}
-
-func (d *Dev) one(i int) (drivers.Sample, error) {
+// One implements sysattr.Reader.
+func (d *Dev) One(i int) (drivers.Sample, error) {
 	in := &d.in[i]
-	s := drivers.Sample{Aux: math.NaN(), Input: uint8(i), Fault: d.flag}
+	s := drivers.Sample{Aux: math.NaN(), Input: uint8(i), Fault: d.Flag}
 	if in.hasFault {
 		f, err := in.fault.Number()
 		if err != nil {
@@ -313,16 +190,9 @@ func (d *Dev) one(i int) (drivers.Sample, error) {
 		}
 	}
 	v, err := in.value.Number()
-	if err != nil && (s.Fault&drivers.OpenCircuit == 0 || d.gone(err)) {
+	if err != nil && (s.Fault&drivers.OpenCircuit == 0 || d.Gone(err)) {
 		return s, err
 	}
-	s.Raw, s.At = v, d.clock.Now()
+	s.Raw, s.At = v, d.Clock.Now()
 	return s, nil
-}
-
-// Close implements drivers.Source.
-func (d *Dev) Close() error {
-	d.closed = true
-	d.detach()
-	return nil
 }

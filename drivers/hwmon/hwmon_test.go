@@ -14,36 +14,12 @@ import (
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/drivertest"
+	"tipoff/drivers/emulated"
 )
 
 var ctx = context.Background()
 
-// tree makes the files of the fixture and gives their root.
-func tree(t testing.TB) string {
-	t.Helper()
-	text, err := os.ReadFile("testdata/chips.txt")
-	if err != nil {
-		t.Fatal(err)
-	}
-	root := t.TempDir()
-	for line := range strings.Lines(string(text)) {
-		if path, value, ok := strings.Cut(strings.TrimSuffix(line, "\n"), " "); ok && path != "#" {
-			put(t, root, path, value)
-		}
-	}
-	return root
-}
-
-func put(t testing.TB, root, path, value string) {
-	t.Helper()
-	p := filepath.Join(root, path)
-	if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(p, []byte(value+"\n"), 0o644); err != nil {
-		t.Fatal(err)
-	}
-}
+func tree(t testing.TB) string { return drivertest.Tree(t, "testdata/chips.txt") }
 
 func config(address string, inputs ...string) drivers.Config {
 	cfg := drivers.Config{Driver: "hwmon", Address: address}
@@ -139,20 +115,20 @@ func TestFaultFile(t *testing.T) {
 			_ = c.SleepUntil(ctx, next)
 			return dst[0], n, err
 		}
-		put(t, root, stem+"fault", "1")
+		drivertest.Put(t, root, stem+"fault", "1")
 		if s, n, err := read(); n != 1 || err != nil || s.Fault != drivers.OpenCircuit {
 			t.Errorf("fault: %+v, %v", s, err)
 		}
 		// Many chips give no number at all then.
-		put(t, root, stem+"input", "")
+		drivertest.Put(t, root, stem+"input", "")
 		if s, n, err := read(); n != 1 || err != nil || s.Fault != drivers.OpenCircuit {
 			t.Errorf("fault without a number: %+v, %v", s, err)
 		}
-		put(t, root, stem+"fault", "0")
+		drivertest.Put(t, root, stem+"fault", "0")
 		if _, n, err := read(); n != 0 || !errors.Is(err, drivers.Transient) {
 			t.Errorf("no number: %d samples, %v", n, err)
 		}
-		put(t, root, stem+"input", "20000")
+		drivertest.Put(t, root, stem+"input", "20000")
 		if s, n, err := read(); n != 1 || err != nil || s.Raw != 20000 || s.Fault != 0 {
 			t.Errorf("well again: %+v, %v", s, err)
 		}
@@ -201,7 +177,7 @@ func TestComesAndGoes(t *testing.T) {
 			t.Errorf("plugged in: %v", err)
 		}
 		// A directory's EISDIR stands in for the kernel's ENODEV.
-		src.gone = func(err error) bool { return errors.Is(err, syscall.EISDIR) }
+		src.Gone = func(err error) bool { return errors.Is(err, syscall.EISDIR) }
 		if err := src.in[0].value.Open(root); err != nil {
 			t.Error(err)
 		}
@@ -250,23 +226,23 @@ func TestDescription(t *testing.T) {
 	}
 }
 
-func BenchmarkRead(b *testing.B) {
-	root := tree(b)
-	on(b, root, config("name:sht3x", "temp1"), func(c *clock.Virtual, src *Dev) {
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+// subject is a thermometer in a kernel tree that changes as the kernel's does.
+func subject(t testing.TB) drivertest.Subject {
+	folder := drivertest.Folder(t)
+	return drivertest.Subject{
+		Driver: Driver(), Config: config("name:max6675", "temp1"), Stuck: drivers.Transient, Wrong: drivers.NotPresent,
+		Rig: func(c clock.Clock) (drivers.Driver, drivertest.Chip) {
+			root := folder()
+			k := emulated.NewSysfs(root, "sys/class/hwmon", "hwmon", map[string]string{"name": "max6675"}, "temp1_input")
+			k.FaultFile = "temp1_fault"
+			k.Value = func(time.Duration) float64 { return 225250 }
+			return k.Under(At(root)), drivertest.Settingless{Breakable: k}
+		},
+	}
 }
+
+func TestConformance(t *testing.T) { drivertest.Run(t, subject(t)) }
+func BenchmarkRead(b *testing.B)   { subject(b).Bench(b) }
 
 // FuzzInput: an input that passes names files of the chip and of nothing else.
 func FuzzInput(f *testing.F) {

@@ -61,10 +61,10 @@ func (d *Dev) begin() error {
 	attr := func(name string) string { return filepath.Join(d.dir, c.buffer, name) }
 	if err := sysattr.Write(attr("enable"), "0"); err != nil {
 		if errors.Is(err, os.ErrNotExist) {
-			return &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.BadConfig, Err: err,
-				Hint: "the kernel's driver has no buffer for this device: use waveform = no"}
+			return d.Misfit(doing, drivers.BadConfig, err,
+				"the kernel's driver has no buffer for this device: use waveform = no")
 		}
-		return d.fail(doing, err)
+		return d.Fail(doing, err)
 	}
 	if err := d.pace(); err != nil {
 		return err
@@ -80,28 +80,28 @@ func (d *Dev) begin() error {
 		length *= 2
 	}
 	if err := sysattr.Write(attr("length"), number(float64(length))); err != nil {
-		return d.fail("setting the buffer's length", err)
+		return d.Fail("setting the buffer's length", err)
 	}
 	// Without a watermark (before Linux 4.2) reading costs more calls, no more.
 	_ = sysattr.Write(attr("watermark"), number(max(1, math.Floor(d.rate*readEvery.Seconds()))))
 	node, err := filepath.EvalSymlinks(d.dir)
 	if err != nil {
-		return d.fail(doing, err)
+		return d.Fail(doing, err)
 	}
-	path := filepath.Join(d.root, "dev", filepath.Base(node))
+	path := filepath.Join(d.Root, "dev", filepath.Base(node))
 	if c.fd, err = unix.Open(path, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0); err != nil {
-		return d.fail(doing, &os.PathError{Op: "open", Path: path, Err: err})
+		return d.Fail(doing, &os.PathError{Op: "open", Path: path, Err: err})
 	}
 	c.open = true
 	if err := sysattr.Write(attr("enable"), "1"); err != nil {
-		e := d.fail("starting the capture", err)
+		e := d.Fail("starting the capture", err)
 		var de *drivers.Error
 		if errors.As(e, &de) && de.Hint == "" {
 			de.Hint = "many devices need the option trigger"
 		}
 		return e
 	}
-	now := d.clock.Now()
+	now := d.Clock.Now()
 	c.have, c.last, c.heard, c.aligned = 0, now, now, false
 	if need := c.scan * 512; len(c.buf) < need {
 		c.buf = make([]byte, need)
@@ -119,7 +119,7 @@ func (d *Dev) pace() error {
 			return err
 		}
 		if err := sysattr.Write(filepath.Join(d.dir, "trigger/current_trigger"), d.trigger); err != nil {
-			return d.fail("choosing the trigger", err)
+			return d.Fail("choosing the trigger", err)
 		}
 		places = []string{dir, d.dir}
 	}
@@ -132,7 +132,7 @@ func (d *Dev) pace() error {
 			werr := sysattr.Write(path, number(d.rate))
 			got, err := sysattr.Number(path)
 			if err != nil {
-				return d.fail(doing, err)
+				return d.Fail(doing, err)
 			}
 			if math.Abs(got-d.rate) <= 0.1*d.rate {
 				return nil
@@ -141,8 +141,8 @@ func (d *Dev) pace() error {
 			if list, err := sysattr.Read(path + "_available"); err == nil {
 				hint = "the device offers: " + list
 			}
-			return &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.BadConfig,
-				Err: errors.Join(fmt.Errorf("it stays at %v/s where %v/s was asked for", got, d.rate), werr), Hint: hint}
+			return d.Misfit(doing, drivers.BadConfig, errors.Join(fmt.Errorf("it stays at %v/s where %v/s was asked for", got, d.rate), werr),
+				hint)
 		}
 	}
 	return nil // timed from outside
@@ -150,7 +150,7 @@ func (d *Dev) pace() error {
 
 // findTrigger gives the directory of the trigger that was asked for.
 func (d *Dev) findTrigger() (string, error) {
-	all := filepath.Join(d.root, "sys/bus/iio/devices")
+	all := filepath.Join(d.Root, "sys/bus/iio/devices")
 	dirs, _ := filepath.Glob(filepath.Join(all, "trigger*"))
 	var names []string
 	for _, dir := range dirs {
@@ -160,8 +160,8 @@ func (d *Dev) findTrigger() (string, error) {
 		}
 		names = append(names, name)
 	}
-	return "", &drivers.Error{Device: d.String(), Doing: "choosing the trigger", Is: drivers.BadConfig,
-		Err: fmt.Errorf("the kernel has no trigger %q", d.trigger), Hint: "it has: " + strings.Join(append(names, "none else"), ", ")}
+	return "", d.Misfit("choosing the trigger", drivers.BadConfig, fmt.Errorf("the kernel has no trigger %q", d.trigger),
+		"it has: "+strings.Join(append(names, "none else"), ", "))
 }
 
 // choose enables the elements of our inputs and the timestamp, disables all
@@ -179,11 +179,11 @@ func (d *Dev) choose() error {
 		werr := sysattr.Write(f, want)
 		got, err := sysattr.Read(f)
 		if err != nil {
-			return d.fail(doing, errors.Join(werr, err))
+			return d.Fail(doing, errors.Join(werr, err))
 		}
 		if got != "1" {
 			if want == "1" && name != "in_timestamp" {
-				return d.fail(doing, errors.Join(fmt.Errorf("%s can not be enabled", name), werr))
+				return d.Fail(doing, errors.Join(fmt.Errorf("%s can not be enabled", name), werr))
 			}
 			continue
 		}
@@ -191,16 +191,16 @@ func (d *Dev) choose() error {
 		base := strings.TrimSuffix(f, "_en")
 		index, err := sysattr.Number(base + "_index")
 		if err != nil {
-			return d.fail(doing, err)
+			return d.Fail(doing, err)
 		}
 		e.index = int(index)
 		text, err := sysattr.Read(base + "_type")
 		if err != nil {
-			return d.fail(doing, err)
+			return d.Fail(doing, err)
 		}
 		if e.scanType, err = parseType(text); err != nil {
-			return &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.BadConfig, Err: fmt.Errorf("%s: %w", name, err),
-				Hint: "tipoff does not know this form: use waveform = no"}
+			return d.Misfit(doing, drivers.BadConfig, fmt.Errorf("%s: %w", name, err),
+				"tipoff does not know this form: use waveform = no")
 		}
 		es = append(es, e)
 	}
@@ -217,8 +217,8 @@ func (d *Dev) choose() error {
 	}
 	for i, ok := range found {
 		if !ok {
-			return &drivers.Error{Device: d.String(), Doing: doing, Is: drivers.BadConfig,
-				Err: fmt.Errorf("input %s can not be captured", d.in[i].name), Hint: "use waveform = no, or another input"}
+			return d.Misfit(doing, drivers.BadConfig, fmt.Errorf("input %s can not be captured", d.in[i].name),
+				"use waveform = no, or another input")
 		}
 	}
 	return nil
@@ -236,7 +236,7 @@ func (d *Dev) inputOf(element string) int {
 // collect empties the kernel's buffer as far as dst has room for whole scans.
 func (d *Dev) collect(dst []drivers.Sample, now time.Duration) (int, time.Duration, error) {
 	c := &d.capture
-	d.ready = now + readEvery
+	d.Ready = now + readEvery
 	room := min(len(dst)/len(d.in)*c.scan, len(c.buf))
 	k, err := unix.Read(c.fd, c.buf[c.have:room])
 	if err == unix.EAGAIN || err == unix.EINTR {
@@ -244,16 +244,16 @@ func (d *Dev) collect(dst []drivers.Sample, now time.Duration) (int, time.Durati
 	}
 	if err != nil {
 		err = &os.PathError{Op: "read", Path: "capture", Err: err}
-		if d.gone(err) && d.attach() == nil {
-			d.flag = drivers.Restored
+		if d.Gone(err) && d.Attach() == nil {
+			d.Flag = drivers.Restored
 			return 0, now + readEvery, nil
 		}
-		return 0, d.ready, d.fail("reading the capture", err)
+		return 0, d.Ready, d.Fail("reading the capture", err)
 	}
 	c.have += k
 	scans := c.have / c.scan
 	if scans == 0 {
-		return 0, d.ready, d.quiet(now)
+		return 0, d.Ready, d.quiet(now)
 	}
 	full := c.have == room
 	d.stamp(scans, now, full)
@@ -268,12 +268,12 @@ func (d *Dev) collect(dst []drivers.Sample, now time.Duration) (int, time.Durati
 		}
 	}
 	c.last = dst[n-1].At
-	c.heard, d.flag = now, 0
+	c.heard, d.Flag = now, 0
 	c.have = copy(c.buf, c.buf[scans*c.scan:c.have])
 	if full {
-		d.ready = now // there may be more
+		d.Ready = now // there may be more
 	}
-	return n, d.ready, nil
+	return n, d.Ready, nil
 }
 
 // stamp aligns the kernel's timestamps with our clock. The scan that came with
@@ -304,14 +304,14 @@ func (d *Dev) at(j, scans int, now time.Duration, full bool, b []byte) time.Dura
 	}
 	// Without timestamps scans lie one period apart. The row follows our clock
 	// slowly, and starts anew after a gap.
-	end := c.last + time.Duration(scans)*d.period
+	end := c.last + time.Duration(scans)*d.Period
 	switch slack := now - end; {
 	case slack < 0 || !full && slack > 100*time.Millisecond:
 		end = now
 	case !full:
 		end += slack / 64
 	}
-	begin := max(c.last, end-time.Duration(scans)*d.period)
+	begin := max(c.last, end-time.Duration(scans)*d.Period)
 	return begin + (end-begin)*time.Duration(j+1)/time.Duration(scans)
 }
 
@@ -324,16 +324,21 @@ func (d *Dev) quiet(now time.Duration) error {
 	c.heard = now
 	on, err := sysattr.Read(filepath.Join(d.dir, c.buffer, "enable"))
 	if err != nil {
-		return d.fail("looking after the capture", err)
+		// It is gone, or has come back under another number.
+		if err := d.Attach(); err != nil {
+			return err
+		}
+		d.Flag = drivers.Restored
+		return nil
 	}
 	if on == "1" {
-		return &drivers.Error{Device: d.String(), Doing: "reading the capture", Is: drivers.Transient,
-			Err: fmt.Errorf("no scan for %v", d.silent()), Hint: "check that the device's trigger runs and that its clock or interrupt line is connected"}
+		return d.Misfit("reading the capture", drivers.Transient, fmt.Errorf("no scan for %v", d.silent()),
+			"check that the device's trigger runs and that its clock or interrupt line is connected")
 	}
 	d.lost++
-	if err := d.attach(); err != nil {
+	if err := d.Attach(); err != nil {
 		return err
 	}
-	d.flag = drivers.Restored
+	d.Flag = drivers.Restored
 	return nil
 }

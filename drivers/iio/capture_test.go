@@ -3,7 +3,6 @@ package iio
 import (
 	"encoding/binary"
 	"errors"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -15,6 +14,8 @@ import (
 
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
+	"tipoff/drivers/drivertest"
+	"tipoff/drivers/emulated"
 )
 
 // pipe makes the device file a pipe.
@@ -30,6 +31,26 @@ func pipe(t testing.TB, root string) string {
 	return p
 }
 
+// capturing starts a source that captures, and calls f with the end of the pipe at
+// which the kernel writes, and with room for samples.
+func capturing(t testing.TB, root string, cfg drivers.Config, f func(c *clock.Virtual, src *Dev, w *os.File, dst []drivers.Sample)) {
+	t.Helper()
+	dev := pipe(t, root)
+	on(t, root, cfg, func(c *clock.Virtual, src *Dev) {
+		if err := src.Start(ctx); err != nil {
+			t.Error(err)
+			return
+		}
+		w, err := os.OpenFile(dev, os.O_WRONLY, 0)
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		defer w.Close()
+		f(c, src, w, make([]drivers.Sample, 512))
+	})
+}
+
 // scan is two 12-bit codes (index 4 and 5), four bytes of padding, a timestamp.
 func scan(a, b int16, at time.Duration) []byte {
 	s := binary.LittleEndian.AppendUint16(nil, uint16(a<<4)|0xF)
@@ -41,13 +62,8 @@ func scan(a, b int16, at time.Duration) []byte {
 func TestCapture(t *testing.T) {
 	const dir = "sys/bus/iio/devices/iio:device0/"
 	root := tree(t, "ads1015.txt")
-	dev := pipe(t, root)
 	cfg := config("name:ads1015", in("voltage1", "waveform", "yes", "rate", "1000/s", "trigger", "bench-timer"), in("voltage0"))
-	on(t, root, cfg, func(c *clock.Virtual, src *Dev) {
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-			return
-		}
+	capturing(t, root, cfg, func(c *clock.Virtual, src *Dev, w *os.File, dst []drivers.Sample) {
 		for path, want := range map[string]string{
 			dir + "buffer/enable": "1", dir + "buffer/length": "512", dir + "buffer/watermark": "20", dir + "trigger/current_trigger": "bench-timer",
 			"sys/bus/iio/devices/trigger0/sampling_frequency": "1000", dir + "current_timestamp_clock": "boottime",
@@ -57,13 +73,6 @@ func TestCapture(t *testing.T) {
 				t.Errorf("%s is %q, want %q", path, got, want)
 			}
 		}
-		w, err := os.OpenFile(dev, os.O_WRONLY, 0)
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		defer w.Close()
-		dst := make([]drivers.Sample, 512)
 		_ = c.SleepUntil(ctx, time.Second)
 		// Scans come in pieces that cut one in two.
 		bytes := append(scan(100, -100, 990*time.Millisecond), scan(101, -2048, 991*time.Millisecond)...)
@@ -95,7 +104,7 @@ func TestCapture(t *testing.T) {
 
 		// Silence: the capture still runs, then somebody has switched it off.
 		silence := func() (err error) {
-			for end := c.Now() + 3*time.Second; c.Now() < end && err == nil && src.flag == 0; {
+			for end := c.Now() + 3*time.Second; c.Now() < end && err == nil && src.Flag == 0; {
 				var next time.Duration
 				n, next, err = src.Read(ctx, dst)
 				_ = c.SleepUntil(ctx, next)
@@ -105,7 +114,7 @@ func TestCapture(t *testing.T) {
 		if err := silence(); !errors.Is(err, drivers.Transient) || !strings.Contains(drivers.HintOf(err), "trigger") {
 			t.Errorf("silence: %v", err)
 		}
-		put(t, root, dir+"buffer/enable", "0")
+		drivertest.Put(t, root, dir+"buffer/enable", "0")
 		if err := silence(); err != nil || src.SettingsLost() != 1 || get(t, root, dir+"buffer/enable") != "1" {
 			t.Errorf("switched off: %v, lost %d times", err, src.SettingsLost())
 		}
@@ -118,6 +127,23 @@ func TestCapture(t *testing.T) {
 		t.Errorf("after Close buffer/enable is %q", got)
 	}
 }
+
+// captured is a converter whose buffer is read.
+func captured(t testing.TB) drivertest.Subject {
+	folder := drivertest.Folder(t)
+	return drivertest.Subject{
+		Driver: Driver(), Config: config("name:ads1015", in("voltage0", "waveform", "yes", "rate", "200/s")), Row: "iio capture",
+		Stuck: drivers.Transient, Wrong: drivers.NotPresent, Gaps: true,
+		Rig: func(c clock.Clock) (drivers.Driver, drivertest.Chip) {
+			root := folder()
+			k := emulated.NewCapture(root, "ads1015", 200)
+			k.Value = func(time.Duration) float64 { return 1000 }
+			return k.Under(At(root)), k
+		},
+	}
+}
+
+func TestCaptureConformance(t *testing.T) { drivertest.Run(t, captured(t)) }
 
 func write(t testing.TB, w *os.File, b []byte) {
 	t.Helper()
@@ -157,19 +183,7 @@ func TestStampsByCounting(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		dev := pipe(t, root)
-		on(t, root, config("name:ads1015", in("voltage0", "waveform", "yes")), func(c *clock.Virtual, src *Dev) {
-			if err := src.Start(ctx); err != nil {
-				t.Error(err)
-				return
-			}
-			w, err := os.OpenFile(dev, os.O_WRONLY, 0)
-			if err != nil {
-				t.Error(err)
-				return
-			}
-			defer w.Close()
-			dst := make([]drivers.Sample, 512)
+		capturing(t, root, config("name:ads1015", in("voltage0", "waveform", "yes")), func(c *clock.Virtual, src *Dev, w *os.File, dst []drivers.Sample) {
 			sent, got, last := 0, 0, time.Duration(0)
 			worst := time.Duration(0)
 			for c.Now() < 10*time.Second {
@@ -208,19 +222,7 @@ func TestOtherClock(t *testing.T) {
 	if err := os.Remove(filepath.Join(root, "sys/bus/iio/devices/iio:device0/current_timestamp_clock")); err != nil {
 		t.Fatal(err)
 	}
-	dev := pipe(t, root)
-	on(t, root, config("name:ads1015", in("voltage0", "waveform", "yes"), in("voltage1")), func(c *clock.Virtual, src *Dev) {
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-			return
-		}
-		w, err := os.OpenFile(dev, os.O_WRONLY, 0)
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		defer w.Close()
-		dst := make([]drivers.Sample, 512)
+	capturing(t, root, config("name:ads1015", in("voltage0", "waveform", "yes"), in("voltage1")), func(c *clock.Virtual, src *Dev, w *os.File, dst []drivers.Sample) {
 		wall := 1_800_000_000 * time.Second
 		for i := range 200 {
 			if i == 100 {
@@ -244,19 +246,7 @@ func TestOtherClock(t *testing.T) {
 // Each round is 200 scans of two inputs: 20 ms of a 10 kS/s capture.
 func BenchmarkCapture(b *testing.B) {
 	root := tree(b, "ads1015.txt")
-	dev := pipe(b, root)
-	on(b, root, config("name:ads1015", in("voltage0", "waveform", "yes", "rate", "10000/s", "trigger", "bench-timer"), in("voltage1")), func(c *clock.Virtual, src *Dev) {
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-			return
-		}
-		w, err := os.OpenFile(dev, os.O_WRONLY, 0)
-		if err != nil {
-			b.Error(err)
-			return
-		}
-		defer w.Close()
-		dst := make([]drivers.Sample, 512)
+	capturing(b, root, config("name:ads1015", in("voltage0", "waveform", "yes", "rate", "10000/s", "trigger", "bench-timer"), in("voltage1")), func(c *clock.Virtual, src *Dev, w *os.File, dst []drivers.Sample) {
 		block := make([]byte, 0, 3200)
 		for i := range 200 {
 			block = append(block, scan(int16(i), int16(-i), time.Duration(i)*100*time.Microsecond)...)
@@ -274,7 +264,4 @@ func BenchmarkCapture(b *testing.B) {
 		}
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/400, "ns/sample")
 	})
-	if _, err := os.Stat(dev); errors.Is(err, fs.ErrNotExist) {
-		b.Error("the device file is gone")
-	}
 }

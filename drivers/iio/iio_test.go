@@ -14,37 +14,13 @@ import (
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/drivertest"
+	"tipoff/drivers/emulated"
 )
 
 var ctx = context.Background()
 
-// tree makes the files that a fixture describes and gives their root.
 func tree(t testing.TB, name string) string {
-	t.Helper()
-	text, err := os.ReadFile(filepath.Join("testdata", name))
-	if err != nil {
-		t.Fatal(err)
-	}
-	root := t.TempDir()
-	for line := range strings.Lines(string(text)) {
-		path, value, ok := strings.Cut(strings.TrimSuffix(line, "\n"), " ")
-		if !ok || path == "#" {
-			continue
-		}
-		put(t, root, path, value)
-	}
-	return root
-}
-
-func put(t testing.TB, root, path, value string) {
-	t.Helper()
-	p := filepath.Join(root, path)
-	if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(p, []byte(value+"\n"), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	return drivertest.Tree(t, filepath.Join("testdata", name))
 }
 
 func get(t testing.TB, root, path string) string {
@@ -229,17 +205,17 @@ func TestComesAndGoes(t *testing.T) {
 		if err := src.Start(ctx); err != nil {
 			t.Errorf("plugged in: %v", err)
 		}
-		put(t, root, "sys/bus/iio/devices/iio:device7/in_voltage0_raw", "rubbish")
+		drivertest.Put(t, root, "sys/bus/iio/devices/iio:device7/in_voltage0_raw", "rubbish")
 		n, next, err := src.Read(ctx, dst)
 		if n != 1 || dst[0].Input != 1 || !errors.Is(err, drivers.Transient) || !strings.Contains(err.Error(), "voltage0") {
 			t.Errorf("one input broken: %d samples, %v", n, err)
 		}
-		put(t, root, "sys/bus/iio/devices/iio:device7/in_voltage0_raw", "500")
+		drivertest.Put(t, root, "sys/bus/iio/devices/iio:device7/in_voltage0_raw", "500")
 		_ = c.SleepUntil(ctx, next)
 
 		// The kernel says ENODEV to whoever still has the file open; a
 		// directory's EISDIR stands in for it here.
-		src.gone = func(err error) bool { return errors.Is(err, syscall.EISDIR) }
+		src.Gone = func(err error) bool { return errors.Is(err, syscall.EISDIR) }
 		if err := src.in[0].value.Open(root); err != nil {
 			t.Error(err)
 		}
@@ -262,23 +238,22 @@ func TestComesAndGoes(t *testing.T) {
 	})
 }
 
-func BenchmarkPolled(b *testing.B) {
-	root := tree(b, "ads1015.txt")
-	on(b, root, config("name:ads1015", in("voltage0")), func(c *clock.Virtual, src *Dev) {
-		if err := src.Start(ctx); err != nil {
-			b.Error(err)
-		}
-		dst := make([]drivers.Sample, 512)
-		b.ReportAllocs()
-		for b.Loop() {
-			_, next, err := src.Read(ctx, dst)
-			if err != nil {
-				b.Error(err)
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-	})
+// subject is a thermometer in a kernel tree that changes as the kernel's does.
+func subject(t testing.TB) drivertest.Subject {
+	folder := drivertest.Folder(t)
+	return drivertest.Subject{
+		Driver: Driver(), Config: config("name:mcp9600", in("temp")), Stuck: drivers.Transient, Wrong: drivers.NotPresent,
+		Rig: func(c clock.Clock) (drivers.Driver, drivertest.Chip) {
+			root := folder()
+			k := emulated.NewSysfs(root, "sys/bus/iio/devices", "iio:device", map[string]string{"name": "mcp9600", "in_temp_scale": "62.5"}, "in_temp_raw")
+			k.Value = func(time.Duration) float64 { return 3600 }
+			return k.Under(At(root)), drivertest.Settingless{Breakable: k}
+		},
+	}
 }
+
+func TestConformance(t *testing.T) { drivertest.Run(t, subject(t)) }
+func BenchmarkPolled(b *testing.B) { subject(b).Bench(b) }
 
 // FuzzInput: an input that passes names files of the device and of nothing else.
 func FuzzInput(f *testing.F) {

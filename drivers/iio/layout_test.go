@@ -109,3 +109,41 @@ func FuzzType(f *testing.F) {
 		}
 	})
 }
+
+// A capture as it came from a device: the hexdump of Documentation/iio/
+// adis16475.rst (Linux 6.12), in which temperature and delta velocity were
+// enabled. The forms of the elements are the driver's (16 and 32 bits, big end
+// first; from memory, and the dump's own spacing agrees). By that document's
+// formula 11Fh is 28.7 °C at 100 m°C a step.
+func TestRecordedCapture(t *testing.T) {
+	st := func(text string) scanType {
+		st, err := parseType(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st
+	}
+	es := []element{
+		{name: "in_deltavelocity_x", index: 7, scanType: st("be:s32/32>>0")},
+		{name: "in_deltavelocity_y", index: 8, scanType: st("be:s32/32>>0")},
+		{name: "in_deltavelocity_z", index: 9, scanType: st("be:s32/32>>0")},
+		{name: "in_temp0", index: 6, scanType: st("be:s16/16>>0")},
+	}
+	if size := place(es); size != 16 {
+		t.Fatalf("%d bytes a scan, want 16", size)
+	}
+	dump := []byte{
+		0x01, 0x1f, 0x00, 0x00, 0xff, 0xff, 0xfe, 0xef, 0x00, 0x00, 0x47, 0xbf, 0x00, 0x03, 0x35, 0x55,
+		0x01, 0x1d, 0x00, 0x00, 0xff, 0xff, 0xfe, 0x5a, 0x00, 0x00, 0x45, 0xd7, 0x00, 0x03, 0x36, 0x08,
+	}
+	want := map[string][2]float64{
+		"in_temp0": {287, 285}, "in_deltavelocity_x": {-273, -422}, "in_deltavelocity_y": {18367, 17879}, "in_deltavelocity_z": {210261, 210440},
+	}
+	for _, e := range es {
+		for scan, w := range want[e.name] {
+			if got := e.value(dump[16*scan+e.at:]); got != w {
+				t.Errorf("scan %d, %s: %v, want %v", scan, e.name, got, w)
+			}
+		}
+	}
+}

@@ -2,7 +2,6 @@ package iio
 
 import (
 	"fmt"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"time"
@@ -19,14 +18,6 @@ func Driver() drivers.Driver { return At("/") }
 // At is Driver with another root directory in which sys and dev are looked for,
 // as tests and containers need it.
 func At(root string) drivers.Driver {
-	d := describe()
-	d.Open = func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-		return open(root, c, cfg)
-	}
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:    "iio",
 		Summary: "converter or thermometer that the Linux kernel drives (Industrial I/O)",
@@ -36,6 +27,9 @@ func describe() drivers.Driver {
 			{Key: "rate", Allowed: "0.1/s to 100/s, with waveform 10/s to 50000/s", Default: "", Doc: "readings per second; 10/s, with waveform 1000/s, if not given"},
 			{Key: "trigger", Allowed: "the name of an IIO trigger", Default: "", Doc: "what times the capture of a waveform, for devices that need it; not given: as the system has it"},
 			{Key: "accuracy", Allowed: "a percentage, or V or mV for a voltage, °C for a temperature", Default: "", Doc: "error limit of the device, ±; 1 % or 2 °C is assumed if not given"},
+		},
+		Open: func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
+			return open(root, c, cfg)
 		},
 	}
 }
@@ -68,14 +62,17 @@ type input struct {
 const defaultRate, defaultCapture = 10, 1000
 
 func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	d := &Dev{root: root, clock: c, where: location{bus: cfg.Bus, address: cfg.Address}, rate: defaultRate, gone: sysattr.Gone}
-	if err := d.where.check(); err != nil {
+	d := &Dev{rate: defaultRate, Polled: sysattr.Polled{
+		Place: sysattr.Place{Class: class(), Root: root, Bus: cfg.Bus, Address: cfg.Address}, Clock: c, Gone: sysattr.Gone,
+	}}
+	d.Device = d
+	if err := d.Check(); err != nil {
 		return nil, err
 	}
 	if len(cfg.Inputs) == 0 {
 		return nil, fmt.Errorf("iio: no input is used: %w", drivers.BadConfig)
 	}
-	desc := describe()
+	desc := At(root)
 	var given string
 	for _, ic := range cfg.Inputs {
 		m := channelName.FindStringSubmatch(strings.TrimPrefix(ic.Input, "in_"))
@@ -111,7 +108,7 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 		if info.Accuracy, err = sysattr.Accuracy(o, info.Kind, 0.01); err != nil {
 			return nil, err
 		}
-		d.info = append(d.info, info)
+		d.Info = append(d.Info, info)
 		d.in = append(d.in, input{name: m[0], kind: m[1], first: m[2], second: m[3], modifier: m[4]})
 	}
 	return d, d.setRate(given)
@@ -129,34 +126,12 @@ func (d *Dev) setRate(given string) error {
 	if d.rate < low || d.rate > high {
 		return fmt.Errorf("iio: option rate = %q, allowed is: %v/s to %v/s: %w", given, low, high, drivers.BadConfig)
 	}
-	d.period = bus.Period(d.rate)
-	for i := range d.info {
-		d.info[i].Interval = d.period
+	d.Period = bus.Period(d.rate)
+	for i := range d.Info {
+		d.Info[i].Interval = d.Period
 	}
 	return nil
-}
-
-// location is where bench.toml says that the device is.
-type location struct{ bus, address string }
-
-func (p location) check() error {
-	if p.bus == "" && p.address == "" {
-		return fmt.Errorf(`iio: no device is named, allowed is: bus = "/sys/bus/iio/devices/iio:device0" or address = "name:ads1015": %w`, drivers.BadConfig)
-	}
-	if p.bus != "" && (!strings.HasPrefix(p.bus, "/sys/") || filepath.Clean(p.bus) != p.bus) {
-		return fmt.Errorf(`iio: bus = %q, allowed is: the path of a device such as "/sys/bus/iio/devices/iio:device0": %w`, p.bus, drivers.BadConfig)
-	}
-	if p.address != "" {
-		if kind, name, _ := strings.Cut(p.address, ":"); kind != "name" && kind != "label" || name == "" {
-			return fmt.Errorf(`iio: address = %q, allowed is: "name:" or "label:" and what the device's file of that name says: %w`, p.address, drivers.BadConfig)
-		}
-	}
-	return nil
-}
-
-func (p location) String() string {
-	return strings.TrimSpace("IIO device " + strings.TrimSpace(p.bus+" "+p.address))
 }
 
 // silent is how long a capture may bring nothing.
-func (d *Dev) silent() time.Duration { return max(time.Second, 10*d.period) }
+func (d *Dev) silent() time.Duration { return max(time.Second, 10*d.Period) }

@@ -3,7 +3,7 @@ package lamp
 import (
 	"errors"
 	"fmt"
-	"io/fs"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -78,41 +78,12 @@ func TestLight(t *testing.T) {
 	}
 }
 
-func TestFailure(t *testing.T) {
+// What the light's failure means is told; what the line does then, package line tests.
+func TestTold(t *testing.T) {
 	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
-	pin := board.AddPin("GPIO17")
-	d, err := Open(board, Options{Line: "GPIO17"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	pin.SetFail(syscall.EBUSY)
-	if err := d.Set(first); !errors.Is(err, syscall.EBUSY) || !errors.Is(err, drivers.Transient) || drivers.HintOf(err) == "" {
-		t.Errorf("Set: %v", err)
-	}
-	pin.SetFail(nil)
-	if err := d.Tick(0); err != nil || !bool(pin.Read()) {
-		t.Errorf("repaired: %v", err)
-	}
-	if _, err := Open(board, Options{Line: "GPIO99"}); !errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("no such line: %v", err)
-	}
-}
-
-func BenchmarkTick(b *testing.B) {
-	board := emulated.NewBoard(clock.NewVirtual(time.Unix(0, 0), 0))
-	board.AddPin("GPIO17")
-	d, err := Open(board, Options{Line: "GPIO17", Flash: true})
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := d.Set(first); err != nil {
-		b.Fatal(err)
-	}
-	if n := testing.AllocsPerRun(100, func() { _ = d.Tick(50 * ms) }); n != 0 {
-		b.Fatalf("%v allocations", n)
-	}
-	b.ReportAllocs()
-	for i := 0; b.Loop(); i++ {
-		_ = d.Tick(time.Duration(i) * 10 * ms)
+	board.AddPin("GPIO17").SetFail(syscall.EBUSY)
+	_, err := Open(board, Options{Line: "GPIO17"})
+	if !errors.Is(err, syscall.EBUSY) || !strings.Contains(drivers.HintOf(err), "not be seen") {
+		t.Errorf("%v", err)
 	}
 }

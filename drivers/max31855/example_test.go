@@ -1,7 +1,6 @@
 package max31855_test
 
 import (
-	"context"
 	"fmt"
 	"time"
 
@@ -25,15 +24,9 @@ func Example() {
 			fmt.Println(err)
 			return
 		}
-		defer src.Close()
-		if err := src.Start(context.Background()); err != nil {
-			fmt.Println(err)
-			return
-		}
-		buf := make([]drivers.Sample, 512)
-		n, _, err := src.Read(context.Background(), buf)
-		in := src.Inputs()[0]
-		for _, s := range buf[:n] {
+		got, err := drivertest.First(c, src, 1)
+		for _, s := range got {
+			in := src.Inputs()[s.Input]
 			fmt.Println(s.Raw*in.Scale, "°C at", s.Aux*in.AuxScale, "°C by", in.Linearised, err)
 		}
 	})

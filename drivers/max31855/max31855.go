@@ -24,12 +24,6 @@ const wait = period + period/10
 
 // Driver describes the chip for the registry.
 func Driver() drivers.Driver {
-	d := describe()
-	d.Open = open
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:    "max31855",
 		Summary: "thermocouple converter without linearisation, one version for each type (SPI)",
@@ -38,6 +32,7 @@ func describe() drivers.Driver {
 		Options: []drivers.Option{
 			{Key: "type", Allowed: "K, J, N, S, T, E, R", Default: "K", Doc: "the type letter in the chip's name: MAX31855K is for type K"},
 		},
+		Open: open,
 	}
 }
 
@@ -48,7 +43,7 @@ const types = "KJNSTER"
 var sensitivities = [...]float64{41.276e-6, 57.953e-6, 36.256e-6, 9.587e-6, 52.18e-6, 76.373e-6, 10.506e-6}
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	desc := describe()
+	desc := Driver()
 	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
@@ -59,7 +54,9 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	}
 	gain := sensitivities[kind]
 	return &Dev{
-		ports: p, clock: c, port: cfg.Bus, link: bus.Link{Device: "MAX31855 on " + cfg.Bus},
+		clock: c,
+		// 5 MHz is the chip's limit; cables to a thermocouple board like less.
+		link: bus.SPI{Link: bus.Link{Device: "MAX31855 on " + cfg.Bus}, Ports: p, Name: cfg.Bus, Mode: spi.Mode0, Speed: physic.MegaHertz},
 		info: []drivers.Input{{
 			Name: cfg.Inputs[0].Input, Kind: drivers.Thermocouple, Scale: 0.25, AuxScale: 0.0625, Integer: true,
 			RawMin: -270 * 4, RawMax: 1800 * 4, Interval: wait, Type: letter,
@@ -74,21 +71,16 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 
 // Dev is one MAX31855. It implements drivers.Source.
 type Dev struct {
-	ports drivers.Ports
 	clock clock.Clock
-	port  string
 	info  []drivers.Input
 
-	link   bus.Link
-	spi    spi.PortCloser
-	conn   spi.Conn
-	live   bool
-	closed bool
-	ready  time.Duration
-	last   uint32 // frame of the last reading
-	known  bool   // last is this run's
-	r      [4]byte
-	w      [4]byte // zeros; the chip has no input
+	link  bus.SPI
+	live  bool
+	ready time.Duration
+	last  uint32 // frame of the last reading
+	known bool   // last is this run's
+	r     [4]byte
+	w     [4]byte // zeros; the chip has no input
 }
 
 var _ drivers.Source = (*Dev)(nil)
@@ -101,27 +93,9 @@ func (d *Dev) Inputs() []drivers.Input { return d.info }
 
 // Start implements drivers.Source.
 func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if d.closed {
-		return d.link.Idle()
-	}
 	d.live, d.known = false, false
-	d.link.Reset()
-	if d.spi != nil {
-		// A port can be connected once only.
-		_ = d.spi.Close()
-		d.spi = nil
-	}
-	p, err := d.ports.SPI(d.port)
-	if err != nil {
-		return d.link.Open(err)
-	}
-	d.spi = p
-	// 5 MHz is the chip's limit; cables to a thermocouple board like less.
-	if d.conn, err = p.Connect(physic.MegaHertz, spi.Mode0, 8); err != nil {
-		return d.link.Fail("setting up the port", err)
+	if err := d.link.Begin(ctx); err != nil {
+		return err
 	}
 	if err := d.fetch("identifying"); err != nil {
 		return err
@@ -135,7 +109,7 @@ func (d *Dev) Start(ctx context.Context) error {
 // fetch reads one frame whose fixed bits are right into d.r.
 func (d *Dev) fetch(doing string) error {
 	for range 2 { // one wrong answer may be a disturbance
-		if err := d.conn.Tx(d.w[:], d.r[:]); err != nil {
+		if err := d.link.Conn.Tx(d.w[:], d.r[:]); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		if sound(binary.BigEndian.Uint32(d.r[:])) {
@@ -240,14 +214,6 @@ func decode(f uint32) (raw, aux float64, fault drivers.Fault) {
 
 // Close implements drivers.Source.
 func (d *Dev) Close() error {
-	d.closed = true
-	if d.spi == nil {
-		return nil
-	}
-	p := d.spi
-	d.spi, d.conn, d.live = nil, nil, false
-	if err := p.Close(); err != nil {
-		return fmt.Errorf("%s: closing the port: %w", d.link.Device, err)
-	}
-	return nil
+	d.live = false
+	return d.link.Close()
 }

@@ -18,17 +18,6 @@ const port = "/dev/spidev0.1"
 
 var typeK = drivers.Config{Driver: "max31855", Bus: port, Inputs: []drivers.InputConfig{{}}, Mains: 50}
 
-func TestConformance(t *testing.T) {
-	drivertest.Run(t, drivertest.Subject{
-		Driver: Driver(), Config: typeK, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 4,
-		Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
-			chip := emulated.NewMAX31855(c, 'K')
-			b.AddSPI(port, chip)
-			return chip
-		},
-	})
-}
-
 // bits makes a number of a data sheet row.
 func digits(s string) (v uint32) {
 	for _, c := range s {
@@ -158,50 +147,28 @@ func TestDescription(t *testing.T) {
 	}
 }
 
-func BenchmarkRead(b *testing.B) {
-	drivertest.Subject{Driver: Driver(), Config: typeK, Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
-		chip := emulated.NewMAX31855(c, 'K')
-		b.AddSPI(port, chip)
-		return chip
-	}}.Bench(b)
+// subject is a chip whose couple is so many degrees, by its own scale, above it.
+func subject(above float64) drivertest.Subject {
+	return drivertest.Subject{
+		Driver: Driver(), Config: typeK, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 4,
+		Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
+			chip := emulated.NewMAX31855(c, 'K')
+			chip.EMF = func(time.Duration) float64 { return 41.276e-6 * above }
+			b.AddSPI(port, chip)
+			return chip
+		},
+	}
 }
 
+func TestConformance(t *testing.T) { drivertest.Run(t, subject(0)) }
+func BenchmarkRead(b *testing.B)   { subject(0).Bench(b) }
+
 // A bit turned over in a frame reaches nobody as a temperature that is off by
-// more than the threshold.
+// more than the threshold: 200 °C over a cold junction of 25 °C.
 func TestTurnedBits(t *testing.T) {
-	drivertest.OnClock(func(c *clock.Virtual) {
-		chip := emulated.NewMAX31855(c, 'K')
-		chip.EMF = func(time.Duration) float64 { return 41.276e-6 * 175 } // 200 °C over 25 °C
-		board := emulated.NewBoard(c)
-		board.AddSPI(port, chip)
-		src, err := Driver().Open(board, c, drivers.Config{Bus: port, Inputs: []drivers.InputConfig{{}}})
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-			return
-		}
-		chip.SetFlipRate(1e-3, 1)
-		dst := make([]drivers.Sample, 512)
-		good := 0
-		for c.Now() < 5*time.Minute {
-			n, next, _ := src.Read(ctx, dst)
-			if n > 0 && dst[0].Fault&drivers.Invalidating == 0 {
-				good++
-				if d := dst[0].Raw/4 - 200; d > 1 || d < -1 {
-					t.Errorf("%v °C passes for 200 °C at %v", dst[0].Raw/4, c.Now())
-				}
-				if d := dst[0].Aux/16 - 25; d > 1 || d < -1 {
-					t.Errorf("cold junction %v °C passes for 25 °C at %v", dst[0].Aux/16, c.Now())
-				}
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-		if good < 2500 { // one every 110 ms
-			t.Errorf("%d readings", good)
+	subject(175).Disturbed(t, 1e-3, 5*time.Minute, 2500, func(now time.Duration, x drivers.Sample) { // one every 110 ms
+		if math.Abs(x.Raw/4-200) > 1 || math.Abs(x.Aux/16-25) > 1 {
+			t.Errorf("%v °C at %v °C passes for 200 °C at 25 °C at %v", x.Raw/4, x.Aux/16, now)
 		}
 	})
 }

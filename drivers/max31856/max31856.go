@@ -7,9 +7,6 @@ import (
 	"math"
 	"time"
 
-	"periph.io/x/conn/v3/physic"
-	"periph.io/x/conn/v3/spi"
-
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
 	"tipoff/drivers/clock"
@@ -44,18 +41,13 @@ var powerUp = [settings]byte{0x00, 0x03, 0xFF, 0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x0
 
 // Dev is one MAX31856. It implements drivers.Source.
 type Dev struct {
-	ports  drivers.Ports
 	clock  clock.Clock
-	port   string
 	info   []drivers.Input
 	want   [settings]byte
 	period time.Duration
 
-	link    bus.Link
-	spi     spi.PortCloser
-	conn    spi.Conn
+	link    bus.SPI
 	started bool
-	closed  bool
 	ready   time.Duration
 	flag    drivers.Fault // for the next sample
 	lost    int
@@ -99,27 +91,9 @@ func (d *Dev) SettingsLost() int { return d.lost }
 
 // Start implements drivers.Source.
 func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if d.closed {
-		return d.link.Idle()
-	}
 	d.started, d.known, d.flag = false, false, 0
-	d.link.Reset()
-	if d.spi != nil {
-		// A port can be connected once only.
-		_ = d.spi.Close()
-		d.spi = nil
-	}
-	p, err := d.ports.SPI(d.port)
-	if err != nil {
-		return d.link.Open(err)
-	}
-	d.spi = p
-	// 5 MHz is the chip's limit; cables to a thermocouple board like less.
-	if d.conn, err = p.Connect(physic.MegaHertz, spi.Mode1, 8); err != nil {
-		return d.link.Fail("setting up the port", err)
+	if err := d.link.Begin(ctx); err != nil {
+		return err
 	}
 	if err := d.configure("writing the settings"); err != nil {
 		return err
@@ -136,11 +110,11 @@ func (d *Dev) configure(doing string) error {
 		d.w[0] = writing
 		copy(d.w[1:], d.want[:])
 		d.w[1] &^= automatic
-		if err := d.conn.Tx(d.w[:1+settings], d.r[:1+settings]); err != nil {
+		if err := d.link.Conn.Tx(d.w[:1+settings], d.r[:1+settings]); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		d.w[1] = d.want[0]
-		if err := d.conn.Tx(d.w[:2], d.r[:2]); err != nil {
+		if err := d.link.Conn.Tx(d.w[:2], d.r[:2]); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		if err := d.fetch(); err != nil {
@@ -160,7 +134,7 @@ func (d *Dev) configure(doing string) error {
 // fetch reads the register file into d.r[1:].
 func (d *Dev) fetch() error {
 	clear(d.w[:])
-	return d.conn.Tx(d.w[:], d.r[:])
+	return d.link.Conn.Tx(d.w[:], d.r[:])
 }
 
 func (d *Dev) configured() bool { return [settings]byte(d.r[1:1+settings]) == d.want }
@@ -304,19 +278,11 @@ func faults(sr byte) (f drivers.Fault) {
 
 // Close implements drivers.Source: it stops conversion.
 func (d *Dev) Close() error {
-	d.closed = true
-	if d.spi == nil {
-		return nil
-	}
 	if d.started {
 		// The chip may be gone; nothing is lost if it goes on converting.
 		d.w[0], d.w[1] = writing, d.want[0]&^automatic
-		_ = d.conn.Tx(d.w[:2], d.r[:2])
+		_ = d.link.Conn.Tx(d.w[:2], d.r[:2])
 	}
-	p := d.spi
-	d.spi, d.conn, d.started = nil, nil, false
-	if err := p.Close(); err != nil {
-		return fmt.Errorf("%s: closing the port: %w", d.link.Device, err)
-	}
-	return nil
+	d.started = false
+	return d.link.Close()
 }

@@ -2,6 +2,7 @@ package max31856
 
 import (
 	"context"
+	"math"
 	"syscall"
 	"testing"
 	"time"
@@ -30,7 +31,7 @@ func TestConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 2 * jump,
+				Driver: Driver(), Config: cfg, Stuck: drivers.NotPresent, Errno: syscall.EIO, Near: 2 * jump,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewMAX31856(c)
 					chip.Hot = constant(400)
@@ -176,45 +177,23 @@ func TestStamp(t *testing.T) {
 // that is more than the threshold off; a real step is told with the very first
 // reading of it.
 func TestTurnedBits(t *testing.T) {
-	drivertest.OnClock(func(c *clock.Virtual) {
+	const step = 100 * time.Second
+	hot := func(at time.Duration) float64 {
+		if at < step {
+			return 200
+		}
+		return 260
+	}
+	s := drivertest.Subject{Driver: Driver(), Config: config(50), Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 		chip := emulated.NewMAX31856(c)
-		const step = 100 * time.Second
-		chip.Hot = func(at time.Duration) float64 {
-			if at < step {
-				return 200
-			}
-			return 260
-		}
-		board := emulated.NewBoard(c)
-		board.AddSPI(port, chip)
-		src, err := open(board, c, config(50))
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-			return
-		}
-		chip.SetFlipRate(1e-3, 1)
-		dst := make([]drivers.Sample, 512)
-		good := 0
-		for c.Now() < 2*step {
-			n, next, _ := src.Read(ctx, dst)
-			if n > 0 && dst[0].Fault&drivers.Invalidating == 0 {
-				good++
-				if want := chip.Hot(c.Now()) * 128; dst[0].Raw-want > jump || want-dst[0].Raw > jump {
-					// The conversion may be older than the read.
-					if c.Now()-step > 120*time.Millisecond || c.Now() < step {
-						t.Errorf("at %v: %v °C passes for %v °C", c.Now(), dst[0].Raw/128, want/128)
-					}
-				}
-			}
-			_ = c.SleepUntil(ctx, next)
-		}
-		if good < 1700 { // 2 x 100 s / 110 ms
-			t.Errorf("%d readings", good)
+		chip.Hot = hot
+		b.AddSPI(port, chip)
+		return chip
+	}}
+	s.Disturbed(t, 1e-3, 2*step, 1700, func(now time.Duration, x drivers.Sample) { // 2 x 100 s / 110 ms
+		// The conversion may be older than the read.
+		if want := hot(now) * 128; math.Abs(x.Raw-want) > jump && (now-step > 120*time.Millisecond || now < step) {
+			t.Errorf("at %v: %v °C passes for %v °C", now, x.Raw/128, want/128)
 		}
 	})
 }

@@ -6,6 +6,9 @@ import (
 	"strings"
 	"time"
 
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/conn/v3/spi"
+
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
 	"tipoff/drivers/clock"
@@ -13,12 +16,6 @@ import (
 
 // Driver describes the chip for the registry.
 func Driver() drivers.Driver {
-	d := describe()
-	d.Open = open
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:    "max31856",
 		Summary: "linearising thermocouple converter, all types (SPI)",
@@ -34,6 +31,7 @@ func describe() drivers.Driver {
 			{Key: "cold_high", Allowed: "-64 °C to 127 °C", Default: "", Doc: "cold-junction limit in the chip, likewise, in whole degrees"},
 			{Key: "cold_low", Allowed: "-64 °C to 127 °C", Default: "", Doc: "the same, below"},
 		},
+		Open: open,
 	}
 }
 
@@ -45,7 +43,7 @@ const (
 )
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	desc := describe()
+	desc := Driver()
 	o, err := bus.Only(desc, cfg)
 	if err != nil {
 		return nil, err
@@ -64,7 +62,11 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 	if cfg.Mains == 50 {
 		cr0, first, each = filter50, 98*time.Millisecond, 40*time.Millisecond
 	}
-	d := &Dev{ports: p, clock: c, port: cfg.Bus, link: bus.Link{Device: "MAX31856 on " + cfg.Bus}}
+	d := &Dev{clock: c, link: bus.SPI{
+		Link: bus.Link{Device: "MAX31856 on " + cfg.Bus},
+		// 5 MHz is the chip's limit; cables to a thermocouple board like less.
+		Ports: p, Name: cfg.Bus, Mode: spi.Mode1, Speed: physic.MegaHertz,
+	}}
 	d.period = first + time.Duration(1<<avg-1)*each
 	detect := slices.Index(strings.Fields(detections), o.Word("open_detect"))
 	if detect < 0 {

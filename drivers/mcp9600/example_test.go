@@ -1,7 +1,6 @@
 package mcp9600_test
 
 import (
-	"context"
 	"fmt"
 	"time"
 
@@ -26,22 +25,10 @@ func Example() {
 			fmt.Println(err)
 			return
 		}
-		defer src.Close()
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			fmt.Println(err)
-			return
-		}
-		buf := make([]drivers.Sample, 512)
-		in := src.Inputs()[0]
-		for n := 0; n == 0; {
-			var next time.Duration
-			var err error
-			n, next, err = src.Read(ctx, buf)
-			for _, s := range buf[:n] {
-				fmt.Println(s.Raw*in.Scale, "°C at", s.Aux*in.AuxScale, "°C", err)
-			}
-			_ = c.SleepUntil(ctx, next)
+		got, err := drivertest.First(c, src, 1)
+		for _, s := range got {
+			in := src.Inputs()[s.Input]
+			fmt.Println(s.Raw*in.Scale, "°C at", s.Aux*in.AuxScale, "°C", err)
 		}
 	})
 	// Output: 225 °C at 25 °C <nil>

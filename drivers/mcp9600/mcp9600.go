@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"periph.io/x/conn/v3/i2c"
-
 	"tipoff/drivers"
 	"tipoff/drivers/bus"
 	"tipoff/drivers/clock"
@@ -53,20 +51,15 @@ const (
 
 // Dev is one MCP9600 or MCP9601. It implements drivers.Source.
 type Dev struct {
-	ports   drivers.Ports
-	clock   clock.Clock
-	busName string
-	addr    uint16
-	info    []drivers.Input
-	want    [2]byte // sensor and device configuration
-	period  time.Duration
-	poll    time.Duration
+	clock  clock.Clock
+	info   []drivers.Input
+	want   [2]byte // sensor and device configuration
+	period time.Duration
+	poll   time.Duration
 
-	link    bus.Link
-	bus     i2c.BusCloser
+	link    bus.I2C
 	is9601  bool // which notices an open couple
 	started bool
-	closed  bool
 
 	ready   time.Duration // when to look next
 	looked  time.Duration // last look that found nothing new
@@ -78,8 +71,6 @@ type Dev struct {
 	last    int16
 	lastAux int16
 	lost    int
-	w       [2]byte
-	r       [2]byte
 }
 
 var _ drivers.Source = (*Dev)(nil)
@@ -95,20 +86,9 @@ func (d *Dev) SettingsLost() int { return d.lost }
 
 // Start implements drivers.Source.
 func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if d.closed {
-		return d.link.Idle()
-	}
 	d.started, d.flag, d.retake = false, 0, false
-	d.link.Reset()
-	if d.bus == nil {
-		b, err := d.ports.I2C(d.busName)
-		if err != nil {
-			return d.link.Open(err)
-		}
-		d.bus = b
+	if err := d.link.Begin(ctx); err != nil {
+		return err
 	}
 	if err := d.identify(); err != nil {
 		return err
@@ -127,7 +107,7 @@ func (d *Dev) identify() error {
 	var id uint16
 	for range 2 {
 		var err error
-		if id, err = d.word(regID); err != nil {
+		if id, err = d.link.Word(regID); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		switch id >> 8 {
@@ -152,16 +132,16 @@ func (d *Dev) configure(doing string) error {
 	d.stale = true
 	for range 2 {
 		for i, v := range d.want {
-			if err := d.write(regSensor+byte(i), v); err != nil {
+			if err := d.link.SetByte(regSensor+byte(i), v); err != nil {
 				return d.link.Fail(doing, err)
 			}
 		}
-		if err := d.write(regStatus, 0); err != nil {
+		if err := d.link.SetByte(regStatus, 0); err != nil {
 			return d.link.Fail(doing, err)
 		}
 		for i := range got {
 			var err error
-			if got[i], err = d.byte(regSensor + byte(i)); err != nil {
+			if got[i], err = d.link.Byte(regSensor + byte(i)); err != nil {
 				return d.link.Fail(doing, err)
 			}
 		}
@@ -206,7 +186,7 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 		d.ready = now
 		return 0, nil
 	}
-	status, err := d.byte(regStatus)
+	status, err := d.link.Byte(regStatus)
 	if err != nil {
 		return 0, d.link.Fail("looking for a conversion", err)
 	}
@@ -219,7 +199,7 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 		return d.frozen(dst, now)
 	}
 	if d.stale {
-		if err := d.write(regStatus, 0); err != nil {
+		if err := d.link.SetByte(regStatus, 0); err != nil {
 			return 0, d.link.Fail("clearing the status", err)
 		}
 		d.stale, d.looked, d.news = false, now, now
@@ -231,7 +211,7 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	if err := d.write(regStatus, 0); err != nil {
+	if err := d.link.SetByte(regStatus, 0); err != nil {
 		return 0, d.link.Fail("clearing the status", err)
 	}
 	if err := d.fetch(); err != nil {
@@ -276,7 +256,7 @@ func (d *Dev) telling() byte {
 // as it should be. A wrong answer is asked again once.
 func (d *Dev) settled(reg byte) (bool, error) {
 	for range 2 {
-		v, err := d.byte(reg)
+		v, err := d.link.Byte(reg)
 		if err != nil {
 			return false, d.link.Fail("reading back the settings", err)
 		}
@@ -295,7 +275,7 @@ func (d *Dev) faults(status byte) (f drivers.Fault, err error) {
 	if status&(rangeOrOpen|shorted) == 0 {
 		return 0, nil
 	}
-	again, err := d.byte(regStatus)
+	again, err := d.link.Byte(regStatus)
 	if err != nil {
 		return 0, d.link.Fail("reading the status", err)
 	}
@@ -318,21 +298,21 @@ func sortStatus(status byte, isMCP9601 bool) (f drivers.Fault) {
 // fetch reads hot and cold junction into d.last and d.lastAux.
 func (d *Dev) fetch() error {
 	const doing = "reading the temperature"
-	first, err := d.word(regHot)
+	first, err := d.link.Word(regHot)
 	if err != nil {
 		return d.link.Fail(doing, err)
 	}
-	cold, err := d.word(regCold)
+	cold, err := d.link.Word(regCold)
 	if err != nil {
 		return d.link.Fail(doing, err)
 	}
-	hot, err := d.word(regHot)
+	hot, err := d.link.Word(regHot)
 	if err != nil {
 		return d.link.Fail(doing, err)
 	}
 	if hot != first {
 		// A new conversion in between, or a disturbance.
-		if first, err = d.word(regHot); err != nil {
+		if first, err = d.link.Word(regHot); err != nil {
 			return d.link.Fail(doing, err)
 		}
 	}
@@ -349,37 +329,12 @@ func (d *Dev) fetch() error {
 	return nil
 }
 
-func (d *Dev) write(reg, v byte) error {
-	d.w = [2]byte{reg, v}
-	return d.bus.Tx(d.addr, d.w[:], nil)
-}
-
-func (d *Dev) byte(reg byte) (byte, error) {
-	d.w[0] = reg
-	err := d.bus.Tx(d.addr, d.w[:1], d.r[:1])
-	return d.r[0], err
-}
-
-func (d *Dev) word(reg byte) (uint16, error) {
-	d.w[0] = reg
-	err := d.bus.Tx(d.addr, d.w[:1], d.r[:])
-	return uint16(d.r[0])<<8 | uint16(d.r[1]), err
-}
-
 // Close implements drivers.Source: it puts the chip to sleep.
 func (d *Dev) Close() error {
-	d.closed = true
-	if d.bus == nil {
-		return nil
-	}
 	if d.started {
 		// The chip may be gone; nothing is lost if it stays awake.
-		_ = d.write(regDevice, d.want[1]|sleeping)
+		_ = d.link.SetByte(regDevice, d.want[1]|sleeping)
 	}
-	b := d.bus
-	d.bus, d.started = nil, false
-	if err := b.Close(); err != nil {
-		return fmt.Errorf("%s: closing the bus: %w", d.link.Device, err)
-	}
-	return nil
+	d.started = false
+	return d.link.Close()
 }

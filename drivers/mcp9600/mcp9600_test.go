@@ -35,7 +35,7 @@ func TestConformance(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			drivertest.Run(t, drivertest.Subject{
-				Driver: Driver(), Config: cfg, Settings: true, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO,
+				Driver: Driver(), Config: cfg, Stuck: drivers.BusStuck, Errno: syscall.EREMOTEIO,
 				Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 					chip := emulated.NewMCP9600(c)
 					chip.Hot = constant(400)
@@ -229,33 +229,15 @@ func TestStamp(t *testing.T) {
 // With bits turning over at random no wrong temperature passes: two readings
 // in a row must turn the same bit.
 func TestFlippedBits(t *testing.T) {
-	drivertest.OnClock(func(c *clock.Virtual) {
+	s := drivertest.Subject{Driver: Driver(), Config: config(), Place: func(b *emulated.Board, c clock.Clock) drivertest.Chip {
 		chip := emulated.NewMCP9600(c)
 		chip.Hot = constant(200)
-		board := emulated.NewBoard(c)
-		board.AddI2C(port, at, chip)
-		src, _ := open(board, c, config())
-		ctx := context.Background()
-		if err := src.Start(ctx); err != nil {
-			t.Error(err)
-		}
-		chip.SetFlipRate(0.001, 7)
-		dst := make([]drivers.Sample, 512)
-		good := 0
-		for c.Now() < 10*time.Minute {
-			n, next, _ := src.Read(ctx, dst)
-			for _, s := range dst[:n] {
-				if s.Fault&drivers.Invalidating == 0 {
-					good++
-					if s.Raw != 3200 {
-						t.Errorf("%v °C passes for 200 °C", s.Raw/16)
-					}
-				}
-			}
-			_ = c.SleepUntil(ctx, max(next, c.Now()+time.Millisecond))
-		}
-		if good < 5500 {
-			t.Errorf("%d readings in ten minutes", good)
+		b.AddI2C(port, at, chip)
+		return chip
+	}}
+	s.Disturbed(t, 1e-3, 10*time.Minute, 5500, func(_ time.Duration, x drivers.Sample) {
+		if x.Raw != 3200 {
+			t.Errorf("%v °C passes for 200 °C", x.Raw/16)
 		}
 	})
 }

@@ -13,12 +13,6 @@ import (
 
 // Driver describes the chip for the registry.
 func Driver() drivers.Driver {
-	d := describe()
-	d.Open = open
-	return d
-}
-
-func describe() drivers.Driver {
 	return drivers.Driver{
 		Name:           "mcp9600",
 		Summary:        "linearising thermocouple converter, eight types; MCP9601 too, which notices an open couple (I²C)",
@@ -31,6 +25,7 @@ func describe() drivers.Driver {
 			{Key: "resolution", Allowed: "18 bit, 16 bit, 14 bit, 12 bit", Default: "16 bit", Doc: "of the converter: 2, 8, 32, 128 µV in 320, 80, 20, 5 ms"},
 			{Key: "cold_resolution", Allowed: "0.0625 °C, 0.25 °C", Default: "0.0625 °C", Doc: "of the cold junction, measured in 250 ms or 63 ms"},
 		},
+		Open: open,
 	}
 }
 
@@ -53,7 +48,7 @@ var (
 const calculation = 12 * time.Millisecond
 
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-	desc := describe()
+	desc := Driver()
 	addr, err := bus.Address(desc.Name, cfg.Address, 0x67, addresses)
 	if err != nil {
 		return nil, err
@@ -80,8 +75,11 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 		return nil, o.Wrong("cold_resolution")
 	}
 	d := &Dev{
-		ports: p, clock: c, busName: cfg.Bus, addr: addr,
-		link: bus.Link{Device: fmt.Sprintf("MCP9600 on %s at 0x%02X", cfg.Bus, addr), I2C: true},
+		clock: c,
+		link: bus.I2C{
+			Link:  bus.Link{Device: fmt.Sprintf("MCP9600 on %s at 0x%02X", cfg.Bus, addr), I2C: true},
+			Ports: p, Name: cfg.Bus, Addr: addr,
+		},
 	}
 	d.want = [2]byte{byte(kind)<<4 | (filter[0] - '0'), byte(adc) << 5}
 	if cold == 0.25 {

@@ -30,6 +30,7 @@ func TestCRC(t *testing.T) {
 		{[]byte{0x02, 0x07}, 0x1241},
 		{[]byte("123456789"), 0x4B37},
 		{unhex(t, "01 03 00 00 00 0A"), 0xCDC5},
+		{unhex(t, "11 03 00 6B 00 03"), 0x8776}, // 76 87 in many libraries' tests
 		{nil, 0xFFFF},
 	} {
 		if got := crc(row.b); got != row.want {
@@ -130,26 +131,40 @@ func TestWrongReplies(t *testing.T) {
 	}
 }
 
-// 1.0 is 3F800000h and -2.5 is C0200000h by IEEE 754; the rest by counting.
+// 1.0 is 3F800000h, -2.5 C0200000h and 1.0 in double precision
+// 3FF0000000000000h by IEEE 754; the rest by counting.
 func TestDecode(t *testing.T) {
 	for _, row := range []struct {
 		format format
-		little bool
+		order  order
 		bytes  string
 		want   float64
 	}{
-		{u16, false, "FFFE", 65534},
-		{s16, false, "FFFE", -2},
-		{u32, false, "0001 0002", 65538},
-		{u32, true, "0002 0001", 65538},
-		{s32, false, "FFFF FFFF", -1},
-		{s32, true, "FFFE FFFF", -2},
-		{f32, false, "3F80 0000", 1},
-		{f32, true, "0000 C020", -2.5},
-		{f32, false, "7F80 0000", math.Inf(1)},
+		{u16, order{}, "FFFE", 65534},
+		{u16, order{swapped: true}, "FEFF", 65534},
+		{s16, order{}, "FFFE", -2},
+		{s16, order{lowFirst: true}, "FFFE", -2},
+		{u32, order{}, "0001 0002", 65538},
+		{u32, order{lowFirst: true}, "0002 0001", 65538},
+		{u32, order{swapped: true}, "0100 0200", 65538},
+		{u32, order{lowFirst: true, swapped: true}, "0200 0100", 65538},
+		{s32, order{}, "FFFF FFFF", -1},
+		{s32, order{lowFirst: true}, "FFFE FFFF", -2},
+		{f32, order{}, "3F80 0000", 1},
+		{f32, order{lowFirst: true}, "0000 C020", -2.5},
+		{f32, order{swapped: true}, "20C0 0000", -2.5},
+		{f32, order{lowFirst: true, swapped: true}, "0000 20C0", -2.5},
+		{f32, order{}, "7F80 0000", math.Inf(1)},
+		{f64, order{}, "3FF0 0000 0000 0000", 1},
+		{f64, order{lowFirst: true}, "0000 0000 0000 C004", -2.5},
+		{f64, order{swapped: true}, "04C0 0000 0000 0000", -2.5},
 	} {
-		if got := row.format.decode(unhex(t, row.bytes), row.little); got != row.want {
-			t.Errorf("%s %s little %v: %v, want %v", formatNames[row.format], row.bytes, row.little, got, row.want)
+		b := unhex(t, row.bytes)
+		if len(b) != 2*int(row.format.registers()) {
+			t.Errorf("%s fills %d registers", formatNames[row.format], row.format.registers())
+		}
+		if got := row.format.decode(b, row.order); got != row.want {
+			t.Errorf("%s %s %+v: %v, want %v", formatNames[row.format], row.bytes, row.order, got, row.want)
 		}
 	}
 }

@@ -42,7 +42,7 @@ type Dev struct {
 type input struct {
 	request
 	format format
-	little bool
+	order  order
 	period time.Duration
 	due    time.Duration
 	last   time.Duration // stamp of the last sample
@@ -142,7 +142,7 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	in.due = max(in.due+in.period, now)
 	at := max(begun+(now-begun)/2, in.last+1) // the reading was taken somewhere in between
 	in.last = at
-	raw := in.format.decode(data, in.little)
+	raw := in.format.decode(data, in.order)
 	var fault drivers.Fault
 	if math.IsNaN(raw) || math.IsInf(raw, 0) {
 		fault = drivers.Missing // how instruments say that they have no reading

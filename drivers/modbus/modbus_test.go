@@ -14,7 +14,7 @@ import (
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/drivertest"
-	"tipoff/drivers/serialport"
+	"tipoff/drivers/emulated"
 	"tipoff/drivers/serialport/wire"
 )
 
@@ -423,52 +423,35 @@ func TestTCP(t *testing.T) {
 	}
 }
 
-// fixed answers every request with the same frame and takes no time.
-type fixed struct {
-	reply []byte
-	left  []byte
+// subject is a meter on a line, for the battery. It is late by more than the
+// driver waits.
+func subject(isTCP bool) drivertest.Subject {
+	cfg := config("1", channel("", "register", "0"))
+	s := drivertest.Subject{
+		Driver: RTU(), Config: cfg, FreeText: []string{"input", "unit"}, Late: 250 * ms,
+		Stuck: drivers.Transient, Wrong: drivers.BadConfig,
+		Rig: func(c clock.Clock) (drivers.Driver, drivertest.Chip) {
+			m := emulated.NewMeter(c, isTCP)
+			m.Value = func(time.Duration) float64 { return 2250 }
+			l := &wire.Line{Clock: c, ByteTime: defaultMode.ByteTime(), Answer: m.Answer}
+			if isTCP {
+				l.ByteTime = 0
+				return TCPOver(l.Opener), drivertest.NewOnLine(m, l, syscall.ECONNRESET, syscall.ECONNREFUSED)
+			}
+			return RTUOver(l.Opener), drivertest.NewOnLine(m, l, syscall.EIO, syscall.ENOENT)
+		},
+	}
+	if isTCP {
+		s.Driver, s.Config.Bus = TCP(), "192.0.2.7:502"
+	}
+	return s
 }
 
-func (f *fixed) Read(p []byte) (int, error) {
-	n := copy(p, f.left)
-	f.left = f.left[n:]
-	return n, nil
-}
-func (f *fixed) Write(p []byte) (int, error)    { f.left = f.reply; return len(p), nil }
-func (f *fixed) SetTimeout(time.Duration) error { return nil }
-func (f *fixed) Flush() error                   { return nil }
-func (f *fixed) Close() error                   { return nil }
-
-func BenchmarkRead(b *testing.B) {
-	f := &fixed{reply: rtu(1, []byte{3, 2, 4, 210})}
-	d := driver(false, func(string, serialport.Mode) (serialport.Port, error) { return f, nil })
-	src, err := d.Open(nil, clock.NewVirtual(time.Time{}, 0), config("1", channel("", "register", "0")))
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := src.Start(ctx); err != nil {
-		b.Fatal(err)
-	}
-	dst := make([]drivers.Sample, 512)
-	dev := src.(*Dev)
-	read := func() {
-		dev.in[0].due, dev.line.free = 0, 0
-		if n, _, err := src.Read(ctx, dst); n != 1 || err != nil {
-			b.Fatal(n, err)
-		}
-	}
-	if n := testing.AllocsPerRun(100, read); n != 0 {
-		b.Fatalf("%v allocations", n)
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		read()
+func TestConformance(t *testing.T) {
+	for name, isTCP := range map[string]bool{"RTU": false, "TCP": true} {
+		t.Run(name, func(t *testing.T) { drivertest.Run(t, subject(isTCP)) })
 	}
 }
 
-// The benchmark's allocation check also runs as a test.
-func TestNoAllocation(t *testing.T) {
-	if r := testing.Benchmark(BenchmarkRead); r.N == 0 || r.AllocsPerOp() != 0 {
-		t.Errorf("%v", r)
-	}
-}
+func BenchmarkRTU(b *testing.B) { subject(false).Bench(b) }
+func BenchmarkTCP(b *testing.B) { subject(true).Bench(b) }

@@ -54,8 +54,9 @@ func describe(tcp bool) drivers.Driver {
 		Options: []drivers.Option{
 			{Key: "register", Allowed: "0 to 65535, counted from 0", Doc: "first register of the number; must be given"},
 			{Key: "function", Allowed: "holding, input", Default: "holding", Doc: "function 3 (holding registers) or 4 (input registers)"},
-			{Key: "type", Allowed: formats, Default: "u16", Doc: "unsigned, signed or floating-point number, and its bits"},
-			{Key: "word_order", Allowed: "big, little", Default: "big", Doc: "which register of a 32-bit number comes first; little is often called swapped"},
+			{Key: "type", Allowed: formats(), Default: "u16", Doc: "unsigned, signed or floating-point number, and its bits"},
+			{Key: "word_order", Allowed: "big, little", Default: "big", Doc: "which register of a longer number comes first; little is often called swapped"},
+			{Key: "byte_order", Allowed: "big, little", Default: "big", Doc: "which byte of a register comes first; little is against the specification, and some instruments do it"},
 			{Key: "scale", Allowed: "a factor, not 0", Default: "1", Doc: "what one count is in `unit`"},
 			{Key: "unit", Allowed: "a unit such as Torr, °C, mA, V", Default: "", Doc: "unit of the number; V and mV are calibrated like a converter's volts"},
 			{Key: "period", Allowed: "20 ms to 10 s", Default: "250 ms", Doc: "time between readings"},
@@ -141,6 +142,17 @@ func unitNumber(driver, text string, tcp bool) (byte, error) {
 	return byte(n), nil
 }
 
+// littleEnd tells whether the low part of something comes first.
+func littleEnd(o *bus.Options, key string) (bool, error) {
+	switch o.Word(key) {
+	case "big":
+		return false, nil
+	case "little", "swapped":
+		return true, nil
+	}
+	return false, o.Wrong(key)
+}
+
 func parseInput(o *bus.Options, name string, unit byte) (input, drivers.Input, error) {
 	in := input{request: request{unit: unit, function: readHolding}}
 	var info drivers.Input
@@ -162,12 +174,11 @@ func parseInput(o *bus.Options, name string, unit byte) (input, drivers.Input, e
 		return in, info, err
 	}
 	in.register = uint16(reg)
-	switch o.Word("word_order") {
-	case "big":
-	case "little", "swapped":
-		in.little = true
-	default:
-		return in, info, o.Wrong("word_order")
+	if in.order.lowFirst, err = littleEnd(o, "word_order"); err != nil {
+		return in, info, err
+	}
+	if in.order.swapped, err = littleEnd(o, "byte_order"); err != nil {
+		return in, info, err
 	}
 	scale, err := serialport.Scale(o, "scale")
 	if err != nil {
@@ -178,7 +189,7 @@ func parseInput(o *bus.Options, name string, unit byte) (input, drivers.Input, e
 	}
 	info = serialport.Number(o.Word("unit"), scale)
 	info.Name, info.Interval = name, in.period
-	info.Integer = in.format != f32
+	info.Integer = in.format.whole()
 	info.RawMin, info.RawMax = in.format.rails()
 	info.Accuracy.Source = "the instrument's own data sheet: state it in the channel's calibration"
 	return in, info, nil

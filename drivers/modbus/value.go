@@ -3,6 +3,7 @@ package modbus
 import (
 	"encoding/binary"
 	"math"
+	"strings"
 )
 
 // format is how a number lies in its registers.
@@ -14,39 +15,59 @@ const (
 	u32
 	s32
 	f32
-	formats = "u16, s16, u32, s32, f32"
+	f64
 )
 
-var formatNames = [...]string{"u16", "s16", "u32", "s32", "f32"}
+var formatNames = [...]string{"u16", "s16", "u32", "s32", "f32", "f64"}
+
+// formats lists them for messages.
+func formats() string { return strings.Join(formatNames[:], ", ") }
 
 // registers is how many registers the number fills.
 func (f format) registers() uint16 {
-	if f <= s16 {
+	switch f {
+	case u16, s16:
 		return 1
+	case f64:
+		return 4
 	}
 	return 2
 }
 
-// decode reads the number. Bytes within a register are always the high one
-// first; little means that the low register comes first.
-func (f format) decode(b []byte, little bool) float64 {
-	if f <= s16 {
-		v := binary.BigEndian.Uint16(b)
-		if f == s16 {
-			return float64(int16(v))
+// whole tells whether the number has no fraction.
+func (f format) whole() bool { return f < f32 }
+
+// order is how an instrument's registers differ from the specification's order,
+// the highest byte first.
+type order struct {
+	lowFirst bool // the lowest register comes first
+	swapped  bool // the low byte of a register comes first, against V1.1b3 section 4.2
+}
+
+// decode reads the number.
+func (f format) decode(b []byte, o order) float64 {
+	n := int(f.registers())
+	var v uint64
+	for i := range n {
+		at := 2 * i
+		if o.lowFirst {
+			at = 2 * (n - 1 - i)
 		}
-		return float64(v)
+		r := binary.BigEndian.Uint16(b[at:])
+		if o.swapped {
+			r = r>>8 | r<<8
+		}
+		v = v<<16 | uint64(r)
 	}
-	high, low := binary.BigEndian.Uint16(b), binary.BigEndian.Uint16(b[2:])
-	if little {
-		high, low = low, high
-	}
-	v := uint32(high)<<16 | uint32(low)
 	switch f {
+	case s16:
+		return float64(int16(v))
 	case s32:
 		return float64(int32(v))
 	case f32:
-		return float64(math.Float32frombits(v))
+		return float64(math.Float32frombits(uint32(v)))
+	case f64:
+		return math.Float64frombits(v)
 	}
 	return float64(v)
 }

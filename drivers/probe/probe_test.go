@@ -11,7 +11,6 @@ import (
 	"syscall"
 	"testing"
 	"time"
-	"unsafe"
 
 	"periph.io/x/conn/v3/spi"
 
@@ -347,16 +346,6 @@ func TestEnds(t *testing.T) {
 	})
 	if err := <-done; err == nil {
 		t.Error("it went on")
-	}
-}
-
-// The structures are those of linux/gpio.h: their sizes are in the request codes.
-func TestGPIOSizes(t *testing.T) {
-	if n := gpioGetChipInfo >> 16 & 0x3FFF; n != int(unsafe.Sizeof(gpioChipInfo{})) {
-		t.Errorf("gpiochip_info is %d bytes, the request says %d", unsafe.Sizeof(gpioChipInfo{}), n)
-	}
-	if n := gpioGetLineInfo >> 16 & 0x3FFF; n != int(unsafe.Sizeof(gpioLineInfo{})) {
-		t.Errorf("gpio_v2_line_info is %d bytes, the request says %d", unsafe.Sizeof(gpioLineInfo{}), n)
 	}
 }
 

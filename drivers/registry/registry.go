@@ -31,13 +31,3 @@ func All() []drivers.Driver {
 		serialgauge.Driver(),
 	}
 }
-
-// Named finds a driver.
-func Named(name string) (drivers.Driver, bool) {
-	for _, d := range All() {
-		if d.Name == name {
-			return d, true
-		}
-	}
-	return drivers.Driver{}, false
-}

@@ -5,7 +5,7 @@ import (
 	"unicode/utf8"
 )
 
-// matcher finds a pattern's one group in a line. It runs the program that
+// matcher finds a pattern's groups, two at most, in a line. It runs the program that
 // package regexp/syntax compiles, as package regexp does, but keeps its memory:
 // regexp has no call that gives a group's place without allocating, and a
 // reading is to allocate nothing.
@@ -16,19 +16,21 @@ type matcher struct {
 	prog    *syntax.Prog
 	visited []uint64 // a bit for each instruction and place
 	todo    []step
-	group   [2]int
+	group   [2 * maxGroups]int
 }
 
-// step is an alternative left to try, or with slot >= 0 an end of the group to
-// set back to at.
+// step is an alternative left to try, or with slot >= 0 an end of a group to set
+// back to at.
 type step struct {
 	pc   uint32
 	at   int
 	slot int
 }
 
-// groupSlot is the first of the capture slots that hold group 1.
-const groupSlot = 2
+const (
+	maxGroups = 2
+	groupSlot = 2 // the first of the capture slots that hold groups
+)
 
 func newMatcher(pattern string) (*matcher, error) {
 	re, err := syntax.Parse(pattern, syntax.Perl)
@@ -42,26 +44,34 @@ func newMatcher(pattern string) (*matcher, error) {
 	return &matcher{prog: prog}, nil
 }
 
-// find gives the text of the group in the leftmost match, nil if there is no
-// match or the group has no part in it.
-func (m *matcher) find(line []byte) []byte {
+// find tells whether there is a match. text gives what its groups hold.
+func (m *matcher) find(line []byte) bool {
 	words := (len(m.prog.Inst)*(len(line)+1) + 63) / 64
 	if words > len(m.visited) {
 		m.visited = make([]uint64, words)
 	}
 	clear(m.visited[:words])
 	for from := 0; from <= len(line); {
-		m.group = [2]int{-1, -1}
+		for i := range m.group {
+			m.group[i] = -1
+		}
 		if m.from(line, from) {
-			if m.group[0] < 0 || m.group[1] < 0 {
-				return nil
-			}
-			return line[m.group[0]:m.group[1]]
+			return true
 		}
 		_, n := next(line, from)
 		from += max(n, 1)
 	}
-	return nil
+	return false
+}
+
+// text is what a group, counted from 0, holds in the leftmost match, which find
+// found last; nil if the group has no part in it.
+func (m *matcher) text(line []byte, group int) []byte {
+	from, to := m.group[2*group], m.group[2*group+1]
+	if from < 0 || to < 0 {
+		return nil
+	}
+	return line[from:to]
 }
 
 // from tries for a match that begins at a place.
@@ -98,7 +108,7 @@ func (m *matcher) run(line []byte, pc uint32, at int) bool {
 		case syntax.InstAlt, syntax.InstAltMatch:
 			m.todo = append(m.todo, step{pc: in.Arg, at: at, slot: -1})
 		case syntax.InstCapture:
-			if k := int(in.Arg) - groupSlot; k == 0 || k == 1 {
+			if k := int(in.Arg) - groupSlot; k >= 0 && k < len(m.group) {
 				m.todo = append(m.todo, step{at: m.group[k], slot: k})
 				m.group[k] = at
 			}

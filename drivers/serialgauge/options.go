@@ -16,44 +16,35 @@ import (
 const name = "serial-gauge"
 
 // Driver describes the instruments for the registry.
-func Driver() drivers.Driver { return driver(serialport.Open) }
+func Driver() drivers.Driver { return Over(serialport.Open) }
 
 // Over is Driver over lines that open gives.
-func Over(open serialport.Opener) drivers.Driver { return driver(open) }
-
-func driver(open serialport.Opener) drivers.Driver {
-	d := describe()
-	d.Open = func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
-		return openDev(open, c, cfg)
-	}
-	return d
-}
-
-func describe() drivers.Driver {
-	d := drivers.Driver{
+func Over(open serialport.Opener) drivers.Driver {
+	return drivers.Driver{
 		Name:    name,
 		Summary: "gauge or meter that sends its reading as text on a serial port, asked or by itself; name the port as /dev/serial/by-id/…",
 		Bus:     "serial",
 		Inputs:  []string{""},
-		Options: []drivers.Option{
+		Options: append([]drivers.Option{
 			{Key: "query", Allowed: `text with \r, \n, \t, \\ and \x1b, 64 bytes at most`, Default: "", Doc: "what to send for a reading; without it the instrument sends by itself"},
-			{Key: "pattern", Allowed: "a regular expression (RE2) with one group, which is the number", Default: `([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)`, Doc: "what a line looks like"},
+			{Key: "pattern", Allowed: "a regular expression (RE2) with one group, which is the number, or with two, (?P<value>…) and (?P<exponent>…)", Default: `([-+]?[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)`, Doc: "what a line looks like"},
 			{Key: "terminator", Allowed: `text with \r, \n, \t, \\ and \x03, or "any" for \r or \n`, Default: "any", Doc: "what ends a line"},
 			{Key: "scale", Allowed: "a factor, not 0", Default: "1", Doc: "what 1 in the text is in `unit`"},
 			{Key: "unit", Allowed: "a unit such as Torr, °C, mA, V", Default: "", Doc: "unit of the number; V and mV are calibrated like a converter's volts"},
 			{Key: "period", Allowed: "20 ms to 10 s", Default: "500 ms", Doc: "time between questions, or about how often the instrument sends"},
 			{Key: "timeout", Allowed: "50 ms to 10 s", Default: "1 s", Doc: "after this long without a reading the instrument counts as silent"},
+		}, serialport.Options(serialport.Mode{Baud: 9600, DataBits: 8, Parity: 'N', StopBits: 1})...),
+		Open: func(_ drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
+			return openDev(open, c, cfg)
 		},
 	}
-	d.Options = append(d.Options, serialport.Options(serialport.Mode{Baud: 9600, DataBits: 8, Parity: 'N', StopBits: 1})...)
-	return d
 }
 
 func openDev(open serialport.Opener, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
 	if len(cfg.Inputs) != 1 {
 		return nil, fmt.Errorf("%s: it has one input, %d channels use it: %w", name, len(cfg.Inputs), drivers.BadConfig)
 	}
-	desc, ic := describe(), cfg.Inputs[0]
+	desc, ic := Over(open), cfg.Inputs[0]
 	if _, err := bus.Input(desc, ic.Input); err != nil {
 		return nil, err
 	}
@@ -76,7 +67,15 @@ func openDev(open serialport.Opener, c clock.Clock, cfg drivers.Config) (drivers
 	}
 	// Package regexp sets the limits of what is a pattern; see matcher.
 	re, err := regexp.Compile(o.Word("pattern"))
-	if err != nil || re.NumSubexp() != 1 {
+	if err != nil {
+		return nil, o.Wrong("pattern")
+	}
+	switch value, exponent := re.SubexpIndex("value"), re.SubexpIndex("exponent"); {
+	case re.NumSubexp() == 1 && exponent < 0:
+		d.exponent = -1
+	case re.NumSubexp() == 2 && value > 0 && exponent > 0:
+		d.value, d.exponent = value-1, exponent-1
+	default:
 		return nil, o.Wrong("pattern")
 	}
 	if d.match, err = newMatcher(o.Word("pattern")); err != nil {

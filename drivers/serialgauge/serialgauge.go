@@ -1,6 +1,7 @@
 package serialgauge
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -29,17 +30,19 @@ const (
 
 // Dev is one instrument. It implements drivers.Source.
 type Dev struct {
-	clock   clock.Clock
-	open    serialport.Opener
-	port    string
-	name    string
-	mode    serialport.Mode
-	query   []byte // empty: it sends by itself
-	end     []byte // of a line; empty: \r or \n
-	match   *matcher
-	period  time.Duration
-	timeout time.Duration
-	info    []drivers.Input
+	clock clock.Clock
+	open  serialport.Opener
+	port  string
+	name  string
+	mode  serialport.Mode
+	query []byte // empty: it sends by itself
+	end   []byte // of a line; empty: \r or \n
+	match *matcher
+	// Groups of the pattern; exponent is -1 where the value has its own.
+	value, exponent int
+	period          time.Duration
+	timeout         time.Duration
+	info            []drivers.Input
 
 	line     serialport.Port // nil: not open
 	closed   bool
@@ -54,6 +57,7 @@ type Dev struct {
 	first    [1]drivers.Sample
 	text     lineBuffer
 	chunk    [512]byte
+	number   []byte // value and exponent put together
 }
 
 var _ drivers.Source = (*Dev)(nil)
@@ -217,10 +221,24 @@ func (d *Dev) take(dst []drivers.Sample) (int, error) {
 	return n, err
 }
 
-// parse finds the number in a line.
+// parse finds the number in a line. A byte 0 is what the kernel gives for one
+// with wrong parity (termios(3)), so a line with such a byte is no reading, even
+// if the pattern fits beside it.
 func (d *Dev) parse(line []byte) (float64, error) {
-	text := d.match.find(line)
-	if text == nil {
+	if bytes.IndexByte(line, 0) >= 0 {
+		return 0, errSpoilt
+	}
+	if !d.match.find(line) {
+		return 0, errPattern
+	}
+	text := d.match.text(line, d.value)
+	if d.exponent >= 0 {
+		// Put together as text, the number is rounded once.
+		d.number = append(append(d.number[:0], text...), 'e')
+		text = append(d.number, d.match.text(line, d.exponent)...)
+		d.number = text
+	}
+	if len(text) == 0 {
 		return 0, errPattern
 	}
 	v, err := strconv.ParseFloat(string(text), 64)
@@ -230,7 +248,10 @@ func (d *Dev) parse(line []byte) (float64, error) {
 	return v, nil
 }
 
-var errPattern = errors.New("not of the pattern")
+var (
+	errPattern = errors.New("not of the pattern")
+	errSpoilt  = errors.New("a byte came with wrong parity")
+)
 
 // overdue tells when the instrument has been silent for too long.
 func (d *Dev) overdue(now time.Duration) error {

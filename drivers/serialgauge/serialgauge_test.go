@@ -12,6 +12,7 @@ import (
 	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/drivertest"
+	"tipoff/drivers/emulated"
 	"tipoff/drivers/serialport"
 	"tipoff/drivers/serialport/wire"
 )
@@ -50,7 +51,7 @@ func with(t *testing.T, cfg drivers.Config, f func(r *rig)) {
 	t.Helper()
 	drivertest.OnClock(func(c *clock.Virtual) {
 		line := &wire.Line{Clock: c, ByteTime: ms, Delay: 5 * ms, Answer: gauge}
-		src, err := driver(line.Opener).Open(nil, c, cfg)
+		src, err := Over(line.Opener).Open(nil, c, cfg)
 		if err != nil {
 			t.Error(err)
 			return
@@ -239,7 +240,7 @@ func TestMissingPort(t *testing.T) {
 func TestBadConfig(t *testing.T) {
 	for _, kv := range [][2]string{
 		{"query", `\q`}, {"query", `\x1`}, {"query", strings.Repeat("a", 65)}, {"query", `a\`},
-		{"pattern", "("}, {"pattern", "[0-9]+"}, {"pattern", "(a)(b)"}, {"terminator", `\`}, {"terminator", "123456789"},
+		{"pattern", "("}, {"pattern", "[0-9]+"}, {"pattern", "(a)(b)"}, {"pattern", "(?P<value>a)(b)"}, {"pattern", "(?P<exponent>a)"}, {"terminator", `\`}, {"terminator", "123456789"},
 		{"scale", "0"}, {"scale", "NaN"}, {"period", "1"}, {"period", "1 h"}, {"timeout", "-1 s"},
 		{"baud", "fast"}, {"data_bits", "9"}, {"parity", "mark"}, {"stop_bits", "1.5"}, {"nonsense", "1"},
 	} {
@@ -255,6 +256,49 @@ func TestBadConfig(t *testing.T) {
 		if o.Doc == "" || o.Allowed == "" {
 			t.Errorf("option %s is not described", o.Key)
 		}
+	}
+}
+
+// What a line says, by hand; the last rows are of instruments that write 1.23·10⁻³
+// without the letter E (common practice among older gauges), and of a byte that
+// the kernel has made 0 because its parity was wrong.
+func TestParse(t *testing.T) {
+	const split = `^(?P<value>[0-9.]+)(?P<exponent>[-+][0-9]+)$`
+	for _, row := range []struct {
+		pattern, line string
+		want          float64
+		err           error
+	}{
+		{`^0,([-+0-9.E]+)$`, "0,8.3400E-03", 8.34e-3, nil},
+		{`^0,([-+0-9.E]+)$`, "2,8.3400E-03", 0, errPattern},
+		{`^P=([^ ]*) Torr$`, "P= Torr", 0, errPattern},
+		{`^P=([^ ]*) Torr$`, "P=1,5 Torr", 0, errNumber},
+		{`^P=([^ ]*) Torr$`, "P=NaN Torr", 0, errNumber},
+		{`^P=(?P<value>[^ ]*) Torr$`, "P=-1.5 Torr", -1.5, nil},
+		{split, "1.23-3", 1.23e-3, nil},
+		{split, "760+0", 760, nil},
+		{split, "1.23", 0, errPattern},
+		{`^(?P<exponent>[-+][0-9]+) (?P<value>[0-9.]+)$`, "-03 9.99", 9.99e-3, nil},
+		{`^(?P<value>[0-9.]+)(?P<exponent>[-+][0-9]+)?$`, "1.23", 0, errNumber},
+		{`([0-9.]+)`, "1.2\x005", 0, errSpoilt},
+	} {
+		src, err := openDev(nil, nil, config("pattern", row.pattern))
+		if err != nil {
+			t.Errorf("%s: %v", row.pattern, err)
+			continue
+		}
+		got, err := src.(*Dev).parse([]byte(row.line))
+		if got != row.want || !errors.Is(err, row.err) {
+			t.Errorf("%s in %q: %v, %v; want %v, %v", row.pattern, row.line, got, err, row.want, row.err)
+		}
+	}
+	d, err := openDev(nil, nil, config("pattern", split))
+	if err != nil {
+		t.Fatal(err)
+	}
+	line := []byte("1.23-3")
+	if n := testing.AllocsPerRun(100, func() { _, _ = d.(*Dev).parse(line) }); n != 0 {
+		t.Errorf("%v allocations for a value and its exponent", n)
 	}
 }
 
@@ -313,47 +357,71 @@ func FuzzUnescape(f *testing.F) {
 	})
 }
 
-// still sends the same line whenever it is read.
-type still struct{ text string }
+// byItself is a line whose instrument sends by itself: what is due is sent when
+// somebody looks, which comes to the same.
+type byItself struct {
+	*wire.Line
+	gauge *emulated.TextGauge
+	every time.Duration
+	due   time.Duration
+	limit time.Duration
+}
 
-func (s *still) Read(p []byte) (int, error)     { return copy(p, s.text), nil }
-func (s *still) Write(p []byte) (int, error)    { return len(p), nil }
-func (s *still) SetTimeout(time.Duration) error { return nil }
-func (s *still) Flush() error                   { return nil }
-func (s *still) Close() error                   { return nil }
+func (b *byItself) opener(name string, m serialport.Mode) (serialport.Port, error) {
+	if _, err := b.Line.Opener(name, m); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
 
-func BenchmarkRead(b *testing.B) {
-	s := &still{text: "P 12.25 mbar\r\n"}
-	src, err := openDev(func(string, serialport.Mode) (serialport.Port, error) { return s, nil }, clock.NewVirtual(time.Time{}, 0), config("pattern", `^P ([0-9.]+) mbar$`))
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := src.Start(ctx); err != nil {
-		b.Fatal(err)
-	}
-	dst := make([]drivers.Sample, 512)
-	if n, _, err := src.Read(ctx, dst); n != 0 || err != nil {
-		b.Fatal("the first line was not skipped", n, err)
-	}
-	if n := testing.AllocsPerRun(100, func() {
-		if n, _, err := src.Read(ctx, dst); n != 1 || err != nil || dst[0].Raw != 12.25 {
-			b.Fatal(n, err)
+// SetTimeout implements serialport.Port.
+func (b *byItself) SetTimeout(d time.Duration) error { b.limit = d; return b.Line.SetTimeout(d) }
+
+// Read implements serialport.Port.
+func (b *byItself) Read(p []byte) (int, error) {
+	now := b.Clock.Now()
+	for ; b.due <= now; b.due += b.every {
+		if a := b.gauge.Answer(nil); now-b.due < b.every && len(a) > 0 {
+			b.Send(a)
 		}
-	}); n != 0 {
-		b.Fatalf("%v allocations a reading", n)
 	}
-	b.ReportAllocs()
-	for b.Loop() {
-		_, _, _ = src.Read(ctx, dst)
+	if err := b.Line.SetTimeout(min(b.limit, b.due-now)); err != nil {
+		return 0, err
 	}
-	s.text = ""
-	if n := testing.AllocsPerRun(100, func() { _, _, _ = src.Read(ctx, dst) }); n != 0 {
-		b.Fatalf("%v allocations a look", n)
+	return b.Line.Read(p)
+}
+
+// subject is a gauge whose line has parity bits, asked or free-running. It is
+// late by more than the driver waits.
+func subject(free bool) drivertest.Subject {
+	const query = "PR1\r"
+	kv := []string{"pattern", `^P=([-+0-9.E]+)$`, "unit", "Torr", "period", "100 ms", "timeout", "150 ms", "parity", "even", "data_bits", "7"}
+	if !free {
+		kv = append(kv, "query", `PR1\r`)
+	}
+	return drivertest.Subject{
+		Driver: Driver(), Config: config(kv...), FreeText: []string{"query", "unit"}, Late: 400 * ms,
+		Stuck: drivers.NotPresent, Wrong: drivers.Transient, Near: 0,
+		Rig: func(c clock.Clock) (drivers.Driver, drivertest.Chip) {
+			g := emulated.NewTextGauge(c, query)
+			g.Parity = true
+			g.Value = func(time.Duration) float64 { return 98.76 }
+			l := &wire.Line{Clock: c, ByteTime: ms, Answer: g.Answer}
+			open := l.Opener
+			if free {
+				l.Answer, g.Query = nil, ""
+				open = (&byItself{Line: l, gauge: g, every: 100 * ms}).opener
+			}
+			return Over(open), drivertest.NewOnLine(g, l, syscall.EIO, syscall.ENOENT)
+		},
 	}
 }
 
-func TestAllocations(t *testing.T) {
-	if r := testing.Benchmark(BenchmarkRead); r.N == 0 {
-		t.Error("see BenchmarkRead")
+func TestConformance(t *testing.T) {
+	for name, free := range map[string]bool{"asked": false, "free-running": true} {
+		t.Run(name, func(t *testing.T) { drivertest.Run(t, subject(free)) })
 	}
 }
+
+func BenchmarkAsked(b *testing.B)       { subject(false).Bench(b) }
+func BenchmarkFreeRunning(b *testing.B) { subject(true).Bench(b) }
