@@ -219,3 +219,16 @@ func BenchmarkCurrentFrame(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/400, "ns/sample")
 }
+
+// BenchmarkCurrentTakeCut is one value with its uncertainty from a phase-cut current,
+// whose edges are placed: issue 3, a full conversion in at most 1 µs.
+func BenchmarkCurrentTakeCut(b *testing.B) {
+	p := Params{Burden: 2}
+	c := must(b, "current", Spec{Kind: SpecCurrent, Params: p}, waveInput(4000))
+	f, _ := cutSine(90)
+	feedCurrent(c, p, 4000, 50.0873, 0, f)
+	b.ReportAllocs()
+	for b.Loop() {
+		sink, _, _ = c.Take(time.Second)
+	}
+}

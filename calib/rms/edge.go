@@ -9,28 +9,40 @@ import (
 // cycles Undersampled.
 const tooCoarse = 0.01
 
+// window is what is known of a reading's samples: the sum of squared edges of y²
+// over so many half cycles (whole of them between two crossings), t ns in all, sampled
+// every step ns.
+type window struct {
+	squares       float64
+	halves, whole int
+	t, step       float64
+}
+
+// trifle is the part of the RMS below which nobody asks how places go together.
+const trifle = 5e-5
+
 // alias is the standard uncertainty of an RMS by edges between samples (see the
-// package's "Edges"): squares is the sum of squared edges of y² over so many half
-// cycles (whole of them between two crossings), in a window of t ns sampled every
-// step ns. synced tells that the window is of whole cycles, so that the frequency
-// is known.
-func alias(squares float64, halves, whole int, t, step, rms float64, synced bool) float64 {
-	if halves == 0 || !(rms > 0) || !(step > 0) {
+// package's "Edges"). synced tells that the window is of whole cycles, so that the
+// frequency is known.
+func (w window) alias(rms float64, synced bool) float64 {
+	t, step, squares := w.t, w.step, w.squares
+	if w.halves == 0 || !(rms > 0) || !(step > 0) {
 		return 0
 	}
-	n := float64(halves)
+	n := float64(w.halves)
 	v := n * n / 12 // all edges at the same place between two samples
-	if synced {
-		v = places(halves, t/n/step)
-	}
 	energy := math.Sqrt(squares / n)
-	u := step * energy * math.Sqrt(v) / (2 * t * rms)
+	per := step * energy / (2 * t * rms)
+	if synced && per*n > trifle*rms {
+		v = places(w.halves, t/n/step)
+	}
+	u := per * math.Sqrt(v)
 	// Edges are what ends the window too: it is right to two places in a sample.
 	ends := rms * step / (2 * t * math.Sqrt(6)) * math.Min(1, energy/(rms*rms))
 	// A signal at a frequency that is not the mains' is cut anywhere in a cycle:
 	// 1/(8π cycles), physics.md §3.2.
-	if !synced && whole > 1 {
-		ends = rms / (4 * math.Pi * float64(whole))
+	if !synced && w.whole > 1 {
+		ends = rms / (4 * math.Pi * float64(w.whole))
 	}
 	return math.Hypot(u, ends)
 }
@@ -75,22 +87,21 @@ func spacing(sum, squares int64, n int) (mean, jitter time.Duration) {
 // without a signal. Other than a reading's it is found at any frequency between
 // half and twice the mains', so that a wrong Options.Mains shows.
 func (m *Meter) Frequency() float64 {
-	n, t := 0, 0.0
+	n, t, oldest := 0, 0.0, 0.0
 	for k := uint64(0); k < min(m.count, ring-1) && t < 0.199e9; k++ {
 		s := m.at(k)
 		if !s.whole {
 			break
 		}
-		t += s.t
+		oldest = s.t
+		t += oldest
 		n++
 	}
-	n -= n % 2
+	if n%2 != 0 {
+		n, t = n-1, t-oldest
+	}
 	if n < 2 || m.open.t > 1.6*m.half {
 		return 0
-	}
-	t = 0
-	for k := range uint64(n) {
-		t += m.at(k).t
 	}
 	return float64(n) / 2 / (t * 1e-9)
 }

@@ -40,13 +40,48 @@ func TestPushAllUneven(t *testing.T) {
 			}
 			ra, _ := a.RMS200()
 			rb, _ := b.RMS200()
-			if d := math.Abs(ra.RMS - rb.RMS); d > 1e-11 || ra.Cycles != rb.Cycles || math.Abs(ra.Peak-rb.Peak) > 1e-11 ||
-				math.Abs(ra.Alias-rb.Alias) > 1e-9 || ra.Jitter != rb.Jitter || ra.Interval != rb.Interval ||
+			if d := math.Abs(ra.RMS - rb.RMS); d > 1e-7 || ra.Cycles != rb.Cycles || math.Abs(ra.Peak-rb.Peak) > 1e-7 ||
+				math.Abs(ra.Alias-rb.Alias) > 1e-7 || ra.Jitter != rb.Jitter || ra.Interval != rb.Interval ||
 				ra.Undersampled != rb.Undersampled {
 				t.Fatalf("sample %d: %+v, %+v", i, ra, rb)
 			}
 		}
 	}
+}
+
+// Times that are even but for the rounding to nanoseconds are taken as even ones are.
+func TestPushAllRounded(t *testing.T) {
+	a, b := New(Options{Mains: 50, Rate: 4000}), New(Options{Mains: 50, Rate: 4000})
+	var at []time.Duration
+	var x []float64
+	for i := range 8000 {
+		now := time.Duration(float64(i) * 250_013.37)
+		at, x = append(at, now), append(x, cut(70).f(50.2*now.Seconds()))
+		a.Push(now, x[i])
+	}
+	b.PushAll(at, x)
+	ra, _ := a.RMS200()
+	rb, _ := b.RMS200()
+	if math.Abs(ra.RMS/rb.RMS-1) > 1e-7 || math.Abs(ra.Mean-rb.Mean) > 1e-7 || ra.Interval != rb.Interval ||
+		ra.Jitter > 2 || rb.Jitter > 2 || ra.Start != rb.Start || ra.End != rb.End {
+		t.Errorf("%+v, %+v", ra, rb)
+	}
+}
+
+// BenchmarkPushAllRounded has the times of a clock that is not in step with the
+// nanosecond.
+func BenchmarkPushAllRounded(b *testing.B) {
+	m, at, x := stream()
+	for i := range at {
+		at[i] = time.Duration(float64(i) * 249_999.63)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.PushAll(at, x)
+		m.last -= time.Second
+		m.origin -= time.Second
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4000, "ns/sample")
 }
 
 // BenchmarkPushAllUneven has sampling times that jitter.

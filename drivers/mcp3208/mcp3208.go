@@ -42,20 +42,33 @@ type Dev struct {
 	wave     int     // index of the waveform input, -1 none
 	hz       float64 // SPI clock
 
-	// One batch: waves packets of the waveform input, then one for each slow
-	// input. They are laid out once.
-	pad, waves int
-	tx, rx     []byte
-	packets    []spi.Packet
-	input      []uint8
-	nominal    time.Duration // of one packet
+	// One batch. A packet is a frame of idle bytes and the five of a conversion, but
+	// longer or shorter where the samples are moved or another input comes between.
+	waves   int     // samples of the waveform input
+	slow    []uint8 // indices of the slow inputs
+	frame   int     // bytes
+	stagger bool
+	block   int // of the stagger's sequence
+	bit     int // in its first byte with which a conversion now begins, 0 to 7
+	tx, rx  []byte
+	packets []spi.Packet
+	slots   []slot  // of packets
+	bytes   int     // of packets
+	byte    float64 // ns, as asked for
 
 	link    bus.Link
 	spi     spi.PortCloser
 	conn    spi.Conn
 	closed  bool
 	slowDue time.Duration
-	spacing time.Duration // of packets as measured, see measure
+	spacing float64 // ns of a byte as measured, see measure
+}
+
+// slot is what a packet holds: a conversion of an input that begins with bit shift
+// of byte from.
+type slot struct {
+	input, shift uint8
+	from         int
 }
 
 var _ drivers.Source = (*Dev)(nil)
@@ -126,22 +139,29 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	if d.conn == nil {
 		return 0, start, d.link.Idle()
 	}
-	n := len(d.packets)
-	if start < d.slowDue {
-		if n = d.waves; n == 0 {
-			return 0, d.slowDue, nil
-		}
+	slow := start >= d.slowDue
+	if d.waves == 0 && !slow {
+		return 0, d.slowDue, nil
 	}
-	if err := d.conn.TxPackets(d.packets[:n]); err != nil {
+	d.layOut(slow)
+	n := len(d.packets)
+	if err := d.conn.TxPackets(d.packets); err != nil {
 		return 0, d.clock.Now() + retryAfter, d.link.Fail("sampling", err)
 	}
 	end := d.clock.Now()
-	step := d.measure(start, end, n)
-	offset := step * time.Duration(8*d.pad+acquired) / time.Duration(8*(d.pad+answer))
-	size := d.pad + answer
+	perByte := d.measure(start, end, d.bytes)
+	bytes := 0
 	framing, ones := 0, 0
 	for i := range n {
-		r := d.rx[i*size+d.pad : i*size+size : i*size+size]
+		r, slot := d.packets[i].R, d.slots[i]
+		at := time.Duration((float64(bytes+slot.from) + float64(slot.shift+acquired)/8) * perByte)
+		bytes += len(r)
+		r = r[slot.from:]
+		if s := slot.shift; s != 0 {
+			for k := range answer {
+				r[k] = r[k]<<s | r[k+1]>>(8-s)
+			}
+		}
 		raw := uint16(r[1]&0x0F)<<8 | uint16(r[2])
 		var fault drivers.Fault
 		if raw == 0 || raw == 4095 {
@@ -155,12 +175,12 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 			}
 		}
 		dst[i] = drivers.Sample{
-			At: start + time.Duration(i)*step + offset, Raw: float64(raw), Aux: math.NaN(),
-			Input: d.input[i], Fault: fault,
+			At: start + at, Raw: float64(raw), Aux: math.NaN(),
+			Input: slot.input, Fault: fault,
 		}
 	}
-	next := max(end, start+time.Duration(d.waves)*d.nominal)
-	if n > d.waves {
+	next := max(end, start+time.Duration(float64(d.bytes)*d.byte))
+	if slow {
 		d.slowDue = max(d.slowDue+slowEvery, start)
 	}
 	if d.waves == 0 {
@@ -176,14 +196,14 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	return n, next, nil
 }
 
-// measure gives the time from one packet to the next. A controller never clocks
-// faster than asked, but leaves gaps; and the time measured around the call
-// holds waits of the scheduler, which only make it longer. So the shortest
-// spacing of late is the truth, slowly forgotten.
-func (d *Dev) measure(start, end time.Duration, n int) time.Duration {
-	s := max((end-start)/time.Duration(n), d.nominal)
+// measure gives the ns that a byte takes of those sent. A controller never clocks
+// faster than asked, but leaves gaps; and the time measured around the call holds
+// waits of the scheduler, which only make it longer. So the shortest of late is the
+// truth, slowly forgotten.
+func (d *Dev) measure(start, end time.Duration, sent int) float64 {
+	s := max(float64(end-start)/float64(sent), d.byte)
 	if d.spacing != 0 && d.waves > 0 {
-		s = min(s, d.spacing+d.spacing/1000)
+		s = min(s, d.spacing*1.001)
 	}
 	d.spacing = s
 	return s

@@ -1,9 +1,10 @@
 package mcp3208
 
 import (
-	"bytes"
 	"context"
+	"fmt"
 	"math"
+	"math/big"
 	"syscall"
 	"testing"
 	"time"
@@ -88,17 +89,33 @@ func run(t *testing.T, cfg drivers.Config, d time.Duration, set func(*emulated.M
 	return out
 }
 
-// Frames of single-ended channels (DS21298E figure 6-1; chips.md section 5).
+// Frames of single-ended channels (DS21298E figure 6-1; chips.md section 5), which
+// the stagger moves by up to eight bits.
 func TestFrames(t *testing.T) {
 	for ch, want := range map[string][]byte{
 		"ch0": {0x06, 0x00, 0x00, 0, 0}, "ch3": {0x06, 0xC0, 0x00, 0, 0}, "ch5": {0x07, 0x40, 0x00, 0, 0}, "ch7": {0x07, 0xC0, 0x00, 0, 0},
 	} {
-		src, err := open(nil, nil, config(in(ch)))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got := src.(*Dev).packets[7].W; !bytes.Equal(got, want) {
-			t.Errorf("%s: % X, want % X", ch, got, want)
+		for _, stagger := range []string{"no", "yes"} {
+			src, err := open(nil, nil, config(in(ch, "stagger", stagger)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			d := src.(*Dev)
+			shifts := map[uint]bool{}
+			for range 40 { // batches
+				for _, k := range []int{7, d.waves - 7} {
+					got := new(big.Int).SetBytes(d.packets[k].W)
+					shift := uint(got.TrailingZeroBits()) - uint(new(big.Int).SetBytes(want).TrailingZeroBits())
+					shifts[shift] = true
+					if got.Rsh(got, shift); got.Cmp(new(big.Int).SetBytes(want)) != 0 || shift > 8 {
+						t.Errorf("%s, stagger %s: % X, want % X", ch, stagger, d.packets[k].W, want)
+					}
+				}
+				d.layOut(false)
+			}
+			if len(shifts) != map[string]int{"no": 1, "yes": 8}[stagger] {
+				t.Errorf("%s, stagger %s: moved by %v", ch, stagger, shifts)
+			}
 		}
 	}
 }
@@ -132,16 +149,35 @@ func TestChannels(t *testing.T) {
 }
 
 // A sine of 50 Hz: samples evenly spaced at the rate asked for, also across
-// batches, with stamps that fit the wave, and so its RMS (closed form).
+// batches but for the stagger, with stamps that fit the wave, and so its RMS (closed
+// form).
 func TestWaveform(t *testing.T) {
 	const amplitude, bias = 1.2, 1.65
 	wave := func(t time.Duration) float64 { return bias + amplitude*math.Sin(2*math.Pi*50*t.Seconds()) }
-	for rate, text := range map[float64]string{1000: "1000/s", 4000: "4000/s", 10000: "10000/s", 20000: "20000/s"} {
-		got := run(t, config(in("ch0", "rate", text)), 399*time.Millisecond, func(m *emulated.MCP3208) { m.Input[0] = wave })
+	for _, c := range []struct {
+		rate    float64
+		text    string
+		stagger string
+		moved   int // parts of a spacing
+	}{
+		{1000, "1000/s", "yes", 0}, {4000, "4000/s", "yes", 96}, {10000, "10000/s", "yes", 96}, {15000, "15000/s", "yes", 64},
+		{20000, "20000/s", "yes", 0}, {2500, "2500/s", "yes", 96},
+		{1000, "1000/s", "no", 0}, {4000, "4000/s", "no", 0}, {20000, "20000/s", "no", 0},
+	} {
+		rate, text := c.rate, c.text+", stagger "+c.stagger
+		got := run(t, config(in("ch0", "rate", c.text, "stagger", c.stagger)), 399*time.Millisecond, func(m *emulated.MCP3208) { m.Input[0] = wave })
 		sum := 0.0
+		moves := map[int]bool{}
 		for i, s := range got {
 			if i > 0 {
-				if d := (s.At - got[i-1].At).Seconds() * rate; math.Abs(d-1) > 0.01 {
+				d := (s.At - got[i-1].At).Seconds() * rate
+				if block := int(rate / 100); c.moved != 0 && i%block == 0 {
+					by := (d - 1) * float64(c.moved)
+					if math.Abs(by-math.Round(by)) > 0.02 || d < 0.49 || d > 1.76 {
+						t.Fatalf("%s: sample %d comes %.4f periods after the one before", text, i, d)
+					}
+					moves[int(math.Round(by))] = true
+				} else if math.Abs(d-1) > 0.01 {
 					t.Fatalf("%s: sample %d comes %.4f periods after the one before", text, i, d)
 				}
 			}
@@ -150,6 +186,9 @@ func TestWaveform(t *testing.T) {
 				t.Fatalf("%s: %v V stamped %v, the wave is at %v V", text, v, s.At, want)
 			}
 			sum += (v - bias) * (v - bias)
+		}
+		if len(moves) < c.moved/4 {
+			t.Errorf("%s: moved by %v only", text, moves)
 		}
 		if n := float64(len(got)); math.Abs(n/0.4/rate-1) > 0.001 {
 			t.Errorf("%s: %v samples in 0.4 s", text, n)
@@ -236,3 +275,42 @@ func BenchmarkRead10kSps(b *testing.B) { at10k().Bench(b) }
 
 // Issue 4: 10 kS/s on the emulated bus with 2 % of one core at most.
 func TestSustains10k(t *testing.T) { at10k().Sustains(t, 9999, 0.02, 10*time.Second) }
+
+// Other inputs are converted between two samples of the waveform, which keeps its
+// spacing: a gap of two would be taken for a missing sample.
+func TestSlowBetween(t *testing.T) {
+	for _, c := range []struct {
+		rate, stagger string
+		longest       float64 // spacings
+	}{{"100/s", "yes", 1.01}, {"1000/s", "yes", 1.01}, {"4000/s", "no", 1.01}, {"4000/s", "yes", 1.51}, {"10000/s", "yes", 1.51}, {"15000/s", "no", 8.01}} {
+		ins := []drivers.InputConfig{in("ch0", "rate", c.rate, "stagger", c.stagger)}
+		for _, name := range describe().Inputs[1:] {
+			ins = append(ins, in(name, "waveform", "no"))
+		}
+		got := run(t, config(ins...), time.Second, func(m *emulated.MCP3208) {
+			for i := range m.Input {
+				m.Input[i] = volts(3.3*(float64(i)+0.5)/8 + 1e-4)
+			}
+		})
+		var rate, longest float64
+		if _, err := fmt.Sscanf(c.rate, "%f/s", &rate); err != nil {
+			t.Fatal(err)
+		}
+		var last time.Duration
+		n := [8]int{}
+		for i, s := range got {
+			if s.Raw != float64(int(s.Input)*512+256) || s.Fault != 0 {
+				t.Fatalf("%+v: sample %d: %+v", c, i, s)
+			}
+			if n[s.Input]++; s.Input == 0 {
+				if n[0] > 1 {
+					longest = math.Max(longest, (s.At-last).Seconds()*rate)
+				}
+				last = s.At
+			}
+		}
+		if longest > c.longest || longest < 0.99 || math.Abs(float64(n[0])/rate-1) > 0.05 || n[1] < 9 || n[7] < 9 || n[7] > 11 {
+			t.Errorf("%+v: samples %v, %.2f spacings at most", c, n, longest)
+		}
+	}
+}

@@ -1,0 +1,236 @@
+package rms
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// staggered is a converter that moves its samples each 10 ms as the mcp3208 driver
+// does (drivers/mcp3208, Dev.move): by the steps of frac(0.113·b²), in 96ths of the
+// spacing. To it come stamped jitter of the instants (a share of the spacing), noise
+// and the rounding to codes.
+type staggered struct {
+	rate, jitter, noise, lsb float64
+	seed                     uint64
+}
+
+func place(block int) int { return 96 * (113 * block * block % 1000) / 1000 }
+
+// run feeds a meter; hz is the mains' frequency at a time.
+func (s staggered) run(m *Meter, seconds float64, w wave, phase float64, hz func(float64) float64, each func(t float64)) {
+	r := rand.New(rand.NewPCG(s.seed, 9))
+	moved, last := 0, 0.0
+	for i := 0; ; i++ {
+		if per := int(s.rate / 100); i%per == 0 && i > 0 {
+			by := place(i/per%1000) - place((i/per-1)%1000)
+			if by < -48 {
+				by += 96
+			} else if by >= 48 {
+				by -= 96
+			}
+			moved += by
+		}
+		at := time.Duration((float64(i) + float64(moved)/96 + s.jitter*(r.Float64()-0.5)) / s.rate * 1e9)
+		t := at.Seconds()
+		if t > seconds {
+			return
+		}
+		phase += hz((t+last)/2) * (t - last)
+		last = t
+		v := w.f(phase) + s.noise*r.NormFloat64()
+		if s.lsb > 0 {
+			v = math.Round(v/s.lsb) * s.lsb
+		}
+		m.Push(at, 1.65+v)
+		each(t)
+	}
+}
+
+// The 0.2 % for phase-cut waves, against the closed form (physics.md §3.2),
+// at each 5° of the firing angle and at any frequency, samples locked to the mains
+// included: of a 12-bit converter of which an uncut current takes three quarters,
+// with noise of two codes, jitter of ±2 % of the spacing and drift.
+//
+// Of a single reading of 10 or 12 cycles 0.2 % is held as IEC 61000-4-30 states an
+// RMS' limits, of full scale, here the current that the same choke gives uncut, at
+// every angle; and of the reading itself down to 90° of conduction, 0.5 % to 40°.
+// Over the 150 or 180 cycles of that standard 0.2 % of the reading is held down to 45°
+// of conduction. Beyond, a microsecond of the edge's place is 0.05 % of the RMS and
+// more, and 250 edges between samples, and two codes of noise, do not tell it better
+// than to a few.
+//
+// Seeds 0 to 9 were tuned on, 21 and 22 are the proof.
+func TestPhaseCutStaggered(t *testing.T) {
+	const noise = 1e-3
+	type errors struct{ full, single, long float64 }
+	var worst [180]errors
+	in, n := 0, 0
+	step, seeds := 5, uint64(2)
+	if testing.Short() {
+		step, seeds = 35, 1
+	}
+	for i, c := range []struct{ mains, hz, swing, period float64 }{
+		{50, 50, 0, 1}, {50, 49.9, 0, 1}, {50, 50.1, 0.02, 8}, {50, 50.31, 0, 1}, {50, 47.3, 0, 1}, {50, 52, 0.5, 4},
+		{60, 60, 0, 1}, {60, 59.9, 0, 1}, {60, 60.2, 0, 1}, {60, 60.61, 0.02, 8}, {60, 61.5, 0, 1},
+	} {
+		hz := func(s float64) float64 { return c.hz + c.swing*math.Sin(2*math.Pi*s/c.period) }
+		for deg := 5; deg < 180; deg += step {
+			w := cut(float64(deg))
+			want := math.Hypot(w.rms, noise)
+			for seed := uint64(21); seed < 21+seeds; seed++ {
+				m := New(Options{Mains: c.mains, Rate: 4000})
+				next, ms, k := 1.5, 0.0, 0.0
+				s := staggered{rate: 4000, jitter: 0.04, noise: noise, lsb: 1.0 / 1536, seed: 1000*seed + uint64(180*i+deg)}
+				s.run(m, 4.5, w, 0.137*float64(deg)+0.31*float64(seed), hz, func(now float64) {
+					if now < next || k == 15 {
+						return
+					}
+					next += 0.2
+					r, ok := m.RMS200()
+					if !ok {
+						t.Fatalf("%g Hz, %d°: no reading at %g s", c.hz, deg, now)
+					}
+					e := math.Abs(r.RMS - want)
+					worst[deg].full = math.Max(worst[deg].full, e*math.Sqrt2)
+					worst[deg].single = math.Max(worst[deg].single, e/want)
+					n++
+					if e <= 2*r.Alias+2*noise/20 { // and the noise's own part: 800 samples
+						in++
+					}
+					ms += r.RMS * r.RMS
+					k++
+				})
+				worst[deg].long = math.Max(worst[deg].long, math.Abs(math.Sqrt(ms/k)/want-1))
+			}
+		}
+	}
+	for deg := 5; deg < 180; deg += step {
+		e := worst[deg]
+		t.Logf("%3d°: %.3f %% of full scale, %.3f %% of the reading, %.3f %% over 3 s", deg, 100*e.full, 100*e.single, 100*e.long)
+		if e.full > 2e-3 || deg <= 90 && e.single > 2e-3 || deg <= 140 && e.single > 5e-3 || deg <= 135 && e.long > 2e-3 {
+			t.Errorf("%d°: off by more than 0.2 %%", deg)
+		}
+	}
+	t.Logf("within ±2 Alias: %d of %d", in, n)
+	if float64(in) < 0.98*float64(n) {
+		t.Errorf("%d of %d readings within ±2 Alias", in, n)
+	}
+}
+
+// The stagger and jitter cost smooth waves nothing: 0.02 % for content below half the
+// sampling rate, with drift. (Closed forms: sums of squares.)
+func TestSmoothStaggered(t *testing.T) {
+	high := wave{"harmonics to 1.75 kHz", func(p float64) float64 {
+		x := 2 * math.Pi * p
+		return math.Sqrt2 * (10*math.Sin(x) + math.Sin(7*x+1) + 0.2*math.Sin(20*x+0.3) + 0.1*math.Sin(35*x+2))
+	}, math.Sqrt(100 + 1 + 0.04 + 0.01)}
+	for _, w := range []wave{sine(1), harmonics, high} {
+		for _, jitter := range []float64{0, 0.04, 0.1} {
+			worst := 0.0
+			for _, f := range []func(float64) float64{
+				constant(50), constant(49.9), constant(50.31),
+				func(s float64) float64 { return 50 + 2*math.Sin(2*math.Pi*s/4) },
+			} {
+				m := New(Options{Mains: 50, Rate: 4000})
+				next := 0.5
+				staggered{rate: 4000, jitter: jitter, seed: 3}.run(m, 4, w, 0.31, f, func(s float64) {
+					if s < next {
+						return
+					}
+					next += 0.0973
+					r, ok := m.RMS200()
+					if !ok || r.Undersampled {
+						t.Fatalf("%+v at %g s", r, s)
+					}
+					worst = math.Max(worst, math.Abs(r.RMS/w.rms-1))
+				})
+			}
+			t.Logf("%s, jitter %g: %.4f %%", w.name, jitter, 100*worst)
+			if worst > 2e-4 {
+				t.Errorf("%s, jitter %g: error %.4f %%", w.name, jitter, 100*worst)
+			}
+		}
+	}
+}
+
+// With the stagger, the two sines of TestSynchronousProof do not have the same
+// samples any more, and one reading tells them apart.
+func TestStaggerTells(t *testing.T) {
+	for _, deg := range []float64{87.8, 92.2} {
+		w := cut(deg)
+		m := New(Options{Mains: 50, Rate: 4000})
+		staggered{rate: 4000}.run(m, 3, w, (87.75-19*4.5)/360, constant(50), func(float64) {})
+		r, ok := m.RMS200()
+		t.Logf("%g°: %.5f, true %.5f", deg, r.RMS, w.rms)
+		if !ok || math.Abs(r.RMS/w.rms-1) > 1e-3 || r.Undersampled {
+			t.Errorf("%g°: %+v, want %g", deg, r, w.rms)
+		}
+	}
+}
+
+// Thyristors that fire 4° apart in the two polarities: each has half the edges to go by.
+func TestStaggerPolarities(t *testing.T) {
+	up, down := cut(88), cut(92)
+	want := math.Sqrt((up.rms*up.rms + down.rms*down.rms) / 2)
+	w := wave{"88° and 92°", func(p float64) float64 {
+		if p-math.Floor(p) < 0.5 {
+			return up.f(p)
+		}
+		return down.f(p)
+	}, want}
+	for _, hz := range []float64{50, 49.9, 50.31} {
+		m := New(Options{Mains: 50, Rate: 4000})
+		next, worst, alias := 2.0, 0.0, 0.0
+		staggered{rate: 4000, noise: 3e-4, seed: 7}.run(m, 5, w, 0.2, constant(hz), func(now float64) {
+			if now < next {
+				return
+			}
+			next += 0.073 // so that windows begin with either polarity
+			r, ok := m.RMS200()
+			if !ok {
+				t.Fatalf("no reading at %g s", now)
+			}
+			worst, alias = math.Max(worst, math.Abs(r.RMS-want)*math.Sqrt2), math.Max(alias, r.Alias*math.Sqrt2)
+		})
+		t.Logf("%g Hz: %.3f %% of full scale, Alias up to %.3f %%", hz, 100*worst, 100*alias)
+		if worst > 2e-3 || alias > 3e-3 {
+			t.Errorf("%g Hz: off by %.3f %%, Alias up to %.3f %%", hz, 100*worst, 100*alias)
+		}
+	}
+}
+
+// Pulses of 5° are averaged over 1.2 s, but not beyond a change: the choke off or
+// twice the current shows at once.
+func TestPulses(t *testing.T) {
+	for _, to := range []float64{0, 2} {
+		w := cut(175)
+		gain := 1.0
+		changing := wave{fmt.Sprint("175° then ×", to), func(p float64) float64 { return gain * w.f(p) }, w.rms}
+		m := New(Options{Mains: 50, Rate: 4000})
+		next := 1.5
+		staggered{rate: 4000, noise: 2e-4, seed: 5}.run(m, 4, changing, 0.2, constant(50.03), func(now float64) {
+			if now > 2.5 {
+				gain = to
+			}
+			if now < next {
+				return
+			}
+			next += 0.05
+			r, ok := m.RMS200()
+			if !ok {
+				t.Fatalf("no reading at %g s", now)
+			}
+			switch {
+			case now < 2.5 && (r.End-r.Start < time.Second || math.Abs(r.RMS/w.rms-1) > 0.15):
+				t.Errorf("at %g s: %+v, want %g over 1.2 s", now, r, w.rms)
+			case now > 2.75 && to == 0 && r.RMS > 3e-4:
+				t.Errorf("%g s after: %g", now-2.5, r.RMS)
+			case now > 2.75 && to == 2 && math.Abs(r.RMS/w.rms-2) > 0.6:
+				t.Errorf("%g s after: %g of %g", now-2.5, r.RMS, 2*w.rms)
+			}
+		})
+	}
+}
