@@ -1,6 +1,10 @@
 package phase
 
-import "math"
+import (
+	"math"
+
+	"tipoff/logger/frame"
+)
 
 // decoder finds the cheapest way through the nodes (Viterbi), one
 // observation at a time.
@@ -16,7 +20,7 @@ type decoder struct {
 
 func (d *decoder) start(f *feature, o *Options) {
 	for n := range nodes {
-		d.path[n] = path{since: f.at, node: f.at, current: math.NaN(), press: math.NaN(), peak: math.NaN(), level: math.NaN(), top: math.NaN(), low: math.NaN(), strike: math.NaN()}
+		d.path[n] = path{since: f.at, node: f.at, current: math.NaN(), press: math.NaN(), peak: math.NaN(), level: math.NaN(), top: math.NaN(), low: math.NaN(), strike: math.NaN(), let: math.NaN(), air: math.NaN(), ended: math.NaN()}
 		d.cost[n] = 8
 	}
 	d.cost[nIdle], d.cost[nEvac] = 1, 5
@@ -75,7 +79,8 @@ func (d *decoder) step(f *feature, o *Options, back *[nodes]node) {
 	for n := range nodes {
 		d.cost[n] = d.next[n] - least
 		if src := from[n]; src != node(n) {
-			d.moved[moves] = d.path[src].moved(src, node(n), f.at)
+			d.moved[moves] = d.path[src]
+			d.moved[moves].move(src, node(n), f.at)
 			moves++
 		}
 	}
@@ -91,20 +96,38 @@ func (d *decoder) step(f *feature, o *Options, back *[nodes]node) {
 	}
 }
 
-// moved is the path q, now at from, gone on to another node.
-func (q path) moved(from, to node, at float64) path {
+// move lets the path, now at from, go on to another node.
+func (q *path) move(from, to node, at float64) {
+	switch {
+	case arcNode[to] || offNode[to]:
+	case arcNode[from]:
+		q.ended = at
+	case offNode[from]:
+		q.ended = q.node
+	}
 	q.node = at
 	if nodePhase[from] != nodePhase[to] {
 		q.since = at
 	}
 	if from == nIdle || from == nAge {
-		q.current, q.press, q.peak, q.strike = math.NaN(), math.NaN(), math.NaN(), math.NaN()
-		q.struck = false
+		q.current, q.press, q.peak, q.strike, q.air = math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()
+		q.struck, q.dried = false, false
 	}
-	if from == nDry && to == nBomb { // one arc for all: nothing was dried first
-		q.strike = math.NaN()
+	if from == nAdmit1 && arcNode[to] {
+		q.air = q.let
 	}
-	return q
+	if to == nAdmit1 || to == nAdmit2 {
+		q.let = math.NaN()
+	}
+	if arcNode[to] && !arcNode[from] {
+		q.again = offNode[from]
+	}
+	if to == nPumpOut {
+		q.dried = true
+	}
+	if from == nDry && to == nBomb { // one arc for all: nothing to compare
+		q.again = true
+	}
 }
 
 // learn updates what the paths carry.
@@ -116,22 +139,29 @@ func (d *decoder) learn(f *feature) {
 			}
 		}
 	}
-	q := &d.path[nBomb]
-	tau := max(0.5, min(8, (f.at-q.node)/2))
-	if f.i == f.i && f.arcOn == 0 {
-		q.current = blend(q.current, f.i, f.dt, tau)
+	for _, n := range [...]node{nDry, nBomb} {
+		q := &d.path[n]
+		tau := max(0.5, min(8, (f.at-q.node)/2))
+		if f.i == f.i && f.arcOn == 0 {
+			q.current = blend(q.current, f.i, f.dt, tau)
+		}
+		if f.lp == f.lp {
+			q.press = blend(q.press, f.lp, f.dt, tau)
+		}
 	}
-	if f.lp == f.lp {
-		q.press = blend(q.press, f.lp, f.dt, tau)
-	}
-	q = &d.path[nDry]
-	if age := f.at - q.node; age > strikeFrom && age < strikeTo && !q.struck && f.i == f.i {
+	q := &d.path[nDry]
+	if age := f.at - q.node; q.again {
+		q.struck = q.strike == q.strike
+	} else if age > strikeFrom && age < strikeTo && !q.struck && f.i == f.i {
 		q.strike = blend(q.strike, f.i, f.dt, 1)
 	} else if age > strikeTo && q.strike == q.strike {
 		q.struck = true
 	}
 	for _, n := range [...]node{nAdmit1, nAdmit2} {
 		q = &d.path[n]
+		if math.Abs(f.slope) < 0.02 && f.calm == f.calm {
+			q.let = blend(q.let, f.calm, f.dt, 0.5)
+		}
 		switch {
 		case q.node == f.at || f.slope < -0.03:
 			q.stood = f.at
@@ -152,6 +182,12 @@ func (d *decoder) learn(f *feature) {
 			q.level = blend(q.level, f.calm, f.dt, 5)
 		}
 		q.top = max(q.top, q.level)
+		switch off := math.Abs(f.calm-q.level) > max(0.012, 2*f.noise); {
+		case !off:
+			q.left = 0
+		case q.left == 0:
+			q.left = f.at
+		}
 	}
 	q = &d.path[nEvac]
 	if q.node == f.at || f.calm < q.low || q.low != q.low {
@@ -173,15 +209,21 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 	age := f.at - q.node
 	switch n {
 	case nShells:
+		if f.blind { // no pressure to see; the choke is turned all the same
+			return under(math.Abs(math.Log(f.i/q.current)), 0.04, 0.02, 2)
+		}
 		weak := under(f.i, q.current*1.08, 0.05*q.current, 1)
 		full := over(f.lp, q.press-0.1, 0.2, 1)
+		if q.again && age > 1 { // struck again in as much gas as before: not the shells' turn
+			return 3 * min(weak, over(f.lp, q.press-0.25, 0.1, 1))
+		}
 		if age > 3 { // the arc may take less current again as gas comes
 			return min(2*weak, 2*full)
 		}
 		return weak + full
 	case nBomb:
 		if age < settle {
-			if age > strikeFrom && age < strikeTo {
+			if age > strikeFrom && age < strikeTo && !q.again {
 				return under(math.Log(f.i/q.strike), 0.25, 0.1, 10)
 			}
 			return 0
@@ -189,6 +231,9 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		// A pressure lowered with cool glass and no more current is a heavy
 		// hand on the stopcock, not the shells' turn.
 		c := over(f.i, q.current*1.15, 0.08*q.current, 2)
+		if f.blind && !(f.t < 150) {
+			c += over(math.Abs(math.Log(f.i/q.current)), 0.04, 0.02, 6)
+		}
 		if f.i > 1.08*q.current || f.t > 190 || f.t != f.t {
 			c += under(f.lp, q.press-0.2, 0.15, 6)
 		}
@@ -213,15 +258,20 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 			return 0.1
 		}
 	case nDry:
-		if f.t != f.t && age > 90 {
-			return 0.1
-		}
 		c := 0.0
-		if age > strikeFrom && age < strikeTo {
-			c = over(math.Log(f.i/q.strike), 0.2, 0.1, 10)
+		if f.t != f.t {
+			if age > 90 {
+				c = 0.1
+			}
+			if age > settle { // it may have been the bombardment all the time
+				c += over(f.i, q.current*1.15, 0.08*q.current, 2) + under(f.lp, q.press-0.2, 0.15, 4)
+			}
 		}
-		if d.causal {
-			c += over(f.t, o.PreheatEnd, 1.5, 6)
+		if age > strikeFrom && age < strikeTo && !q.again {
+			c += over(math.Log(f.i/q.strike), 0.2, 0.1, 10)
+		}
+		if d.causal && f.over > q.patient() {
+			c += 8
 		}
 		return c
 	case nFill:
@@ -252,13 +302,35 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 		if f.i != f.i && (e.from == nAdmit1 || e.from == nAdmit2) && f.slope > 0.08 && f.at-d.path[e.from].stood > 1.2 {
 			c -= 4 // no current channel, but gas that is lit is hot: the pressure jumps
 		}
-		if e.from == nAdmit2 && e.to == nDry && f.t != f.t {
+		if f.i != f.i && f.jump > 0.008 && (e.from == nAdmit1 || e.from == nAdmit2) {
+			c -= 6
+		}
+		if q := &d.path[nAdmit2]; e.from == nAdmit2 && e.to == nDry && f.t != f.t && !(q.strike == q.strike && f.i == f.i) {
 			c += 3
 		}
+		if q := &d.path[nAdmit2]; e.from == nAdmit2 && f.i != f.i {
+			// No current to tell by. Who dries again lets in as much air as before.
+			if same := math.Abs(q.let-q.air) < 0.035; e.to == nDry && same {
+				c -= 4
+			} else if e.to == nBomb && same {
+				c += 2
+			}
+		}
 		return c
+	case e.from == nDry && e.to == nShells:
+		if f.t != f.t { // who knows how hot it is
+			return 0
+		}
+		return 8
 	case e.from == nDry && e.to == nBomb:
 		if f.t != f.t { // nothing to tell by
 			return 1
+		}
+		if d.causal {
+			if f.over > d.path[nDry].patient() {
+				return -2
+			}
+			return 8
 		}
 		return over(math.Abs(f.t-o.PreheatEnd), 1, 2, 8)
 	case e.to == nFinal:
@@ -266,27 +338,60 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 	case e.to == nPumpOut:
 		return over(d.path[e.from].peak, 160, 15, 4)
 	case e.to == nFlushIn:
-		return under(f.t, 55, 8, 3)
+		c := under(f.t, 55, 8, 3) + hotGas(f)
+		if f.t != f.t && e.from != nFlushOut {
+			c += over(f.at-d.path[e.from].ended, o.FillAfter.Seconds()-3, 3, 4)
+		}
+		return c
 	case e.to == nFill:
-		return over(f.t, 60, 20, 3)
+		c := over(f.t, 60, 20, 3) + hotGas(f)
+		if f.t != f.t {
+			c += under(f.at-d.path[e.from].ended, o.FillAfter.Seconds()+3, 3, 4)
+		}
+		return c
 	case e.from == nEvac && e.to == nLeak:
 		if f.rise > 3.9 && rate(f) < 1 && f.slope < 0.3 {
 			return -min(f.rise*f.rise/2, 12)
 		}
 	case e.from == nFill && e.to == nTip:
-		if f.warm > 3.4 {
+		if f.warm > warmSure {
 			return -min(f.warm*f.warm/2, 12)
 		}
 		if f.at-d.path[nFill].steady > o.patience(f) {
 			return 0
 		}
-		if q := &d.path[nFill]; f.at-q.steady > 6 && math.Abs(f.slope) > 0.012 &&
-			math.Abs(f.calm-q.level) > max(0.012, 2*f.noise) {
+		q := &d.path[nFill]
+		if d.causal {
+			// What goes on falling is pumped out.
+			if f.at-q.steady > 6 && q.left > 0 && f.at-q.left > 1 && math.Abs(f.slope) < 0.04 {
+				return -4
+			}
+		} else if f.at-q.steady > 6 && math.Abs(f.slope) > 0.012 && math.Abs(f.calm-q.level) > max(0.012, 2*f.noise) {
 			return -4 // a settled fill does not step by itself
 		}
 		return 6
 	}
 	return 0
+}
+
+// hotGas is the price of gas let in on hot glass where no current tells that no
+// arc burns: it may be the arc's own.
+func hotGas(f *feature) float64 {
+	if f.i == f.i || f.k == frame.SwitchOff {
+		return 0
+	}
+	return over(f.t, 115, 15, 6)
+}
+
+// patient is how long, s, the tracker lets an arc on glass above PreheatEnd
+// pass for a drying that is about to end: a hand that is slow, and a
+// thermocouple's lag. Who has dried before and strikes as he did then is
+// drying again.
+func (q *path) patient() float64 {
+	if q.dried {
+		return 10
+	}
+	return 2.4
 }
 
 func (d *decoder) best() node {

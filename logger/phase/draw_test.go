@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"tipoff/drivers/plant"
+	"tipoff/logger/frame"
 )
 
 // kind is what is special about a drawn run.
@@ -20,15 +22,16 @@ const (
 	isolated         // the gauge's stopcock is shut for a while during the arc
 	powerLost        // the recorder is without power for a while
 	footSlipped      // the foot leaves the switch for some seconds, once or twice
+	contactOnly      // no current channel, but the contactor's contact
 	kinds       int  = iota
 )
 
 func (k kind) String() string {
-	return [kinds]string{"plain", "no glass", "glass lost", "no current", "gauge isolated", "power lost", "foot slipped"}[k]
+	return [kinds]string{"plain", "no glass", "glass lost", "no current", "gauge isolated", "power lost", "foot slipped", "no current but a contact"}[k]
 }
 
 // share of the kinds in a draw, in per cent.
-var share = [kinds]int{56, 6, 6, 6, 8, 10, 8}
+var share = [kinds]int{56, 6, 6, 6, 8, 10, 8, 0}
 
 // drawn is one run as a recorder sees it.
 type drawn struct {
@@ -37,6 +40,7 @@ type drawn struct {
 	fine   bool // with a diaphragm gauge beside the wide-range one
 	what   string
 	obs    []Observation
+	clean  []Observation // the same without noise
 	truth  []Segment
 	hidden []Segment     // when no frames were recorded
 	first  time.Duration // the glass reading passes PreheatEnd in a run that is not dried first; 0: was dried
@@ -159,6 +163,13 @@ func draw(seed uint64, k kind, fix func(*plant.Habit)) drawn {
 			Glass:    x.Junction + 0.15*r.NormFloat64(),
 			Current:  math.Abs(0.002 + x.Current*(1+0.01*r.NormFloat64())),
 		})
+		if k == contactOnly {
+			d.obs[len(d.obs)-1].Contactor = frame.SwitchOff
+			if x.Hands.Bombard {
+				d.obs[len(d.obs)-1].Contactor = frame.SwitchOn
+			}
+		}
+		d.clean = append(d.clean, Observation{At: at, Pressure: gauge, Glass: x.Junction, Current: math.Abs(0.002 + x.Current)})
 		if h.Preheats == 0 && d.first == 0 && x.Phase == "bombard" && x.Junction > 110 {
 			d.first = at
 		}
@@ -218,17 +229,17 @@ func (d *drawn) spoil(r *rand.Rand) {
 	switch d.kind {
 	case noGlass:
 		for i := range d.obs {
-			d.obs[i].Glass = math.NaN()
+			d.obs[i].Glass, d.clean[i].Glass = math.NaN(), math.NaN()
 		}
-	case noCurrent:
+	case noCurrent, contactOnly:
 		for i := range d.obs {
-			d.obs[i].Current = math.NaN()
+			d.obs[i].Current, d.clean[i].Current = math.NaN(), math.NaN()
 		}
 	case glassLost:
 		from := time.Duration((0.2 + 0.6*r.Float64()) * float64(end))
 		for i := range d.obs {
 			if d.obs[i].At > from {
-				d.obs[i].Glass = math.NaN()
+				d.obs[i].Glass, d.clean[i].Glass = math.NaN(), math.NaN()
 			}
 		}
 	case isolated:
@@ -251,17 +262,13 @@ func (d *drawn) spoil(r *rand.Rand) {
 			}
 			held += 0.01 * 0.1
 			o.Pressure = held * (1 + 0.002*r.NormFloat64())
+			d.clean[i].Pressure = held
 		}
 	case powerLost:
 		from := time.Duration((0.1 + 0.7*r.Float64()) * float64(end))
 		to := from + secs(15, 90)
-		kept := d.obs[:0]
-		for _, o := range d.obs {
-			if o.At < from || o.At > to {
-				kept = append(kept, o)
-			}
-		}
-		d.obs = kept
+		dark := func(o Observation) bool { return o.At >= from && o.At <= to }
+		d.obs, d.clean = slices.DeleteFunc(d.obs, dark), slices.DeleteFunc(d.clean, dark)
 		d.hidden = append(d.hidden, Segment{From: from, To: to})
 	}
 }

@@ -1,25 +1,34 @@
 package phase
 
-import "math"
+import (
+	"math"
+
+	"tipoff/logger/frame"
+)
 
 // feature is what the model looks at. NaN where there is nothing to see.
 type feature struct {
-	at, dt float64 // s; dt is how much time the observation speaks for
-	lp     float64 // ln of pressure in Pa
-	raw    float64 // only looking both ways: as read
-	calm   float64 // the same, smoother
-	noise  float64 // mean departure of single readings of ln p
-	slope  float64 // d ln p/dt, 1/s, over about a second
-	trend  float64 // the same over about ten seconds
-	rise   float64 // only live: significance of a rise off the line on which ln p fell or stood
-	warm   float64 // only live: the same for a fill
-	blind  bool    // only live: the gauge stands still whatever the arc does
-	t      float64 // glass, °C
-	tSlope float64 // K/s
-	i      float64 // A
-	arcOn  float64 // price of saying that the arc burns, nats/s
-	arcOff float64 // price of saying that it does not
-	ageing float64 // price of saying that a sealed tube runs on its own supply
+	at, dt float64      // s; dt is how much time the observation speaks for
+	lp     float64      // ln of pressure in Pa
+	raw    float64      // only looking both ways: as read
+	calm   float64      // the same, smoother
+	noise  float64      // mean departure of single readings of ln p
+	slope  float64      // d ln p/dt, 1/s, over about a second
+	trend  float64      // the same over about ten seconds
+	rise   float64      // only live: significance of a rise off the line on which ln p fell or stood
+	warm   float64      // only live: the same of a warming in a fill
+	blind  bool         // only live: the gauge stands still whatever the arc does
+	out    float64      // only live: s since the arc went out; 0 while it burns or before any
+	fell   float64      // only live: by how much ln p has changed since the gas of the arc had cooled
+	jump   float64      // only live: by how much ln p has jumped off a level on which it stood; 0: has not
+	over   float64      // only live: s for which the glass has been above PreheatEnd
+	t      float64      // glass, °C
+	tSlope float64      // K/s
+	i      float64      // A
+	k      frame.Switch // the contactor's contact
+	arcOn  float64      // price of saying that the arc burns, nats/s
+	arcOff float64      // price of saying that it does not
+	ageing float64      // price of saying that a sealed tube runs on its own supply
 }
 
 const arcPrice = 8
@@ -36,8 +45,15 @@ func (f *feature) judge(o *Options) {
 		f.ageing = over(f.i, o.AgeMax, 0.05, 6) + under(f.i, o.Arc/2, 0.002, 6)
 		return
 	}
+	if f.k == frame.SwitchOff {
+		f.arcOn, f.arcOff, f.ageing = arcPrice, 0, 2 // a tube's own supply has no contactor
+		return
+	}
 	f.arcOn = under(f.tSlope, -0.1, 0.25, 3) + under(f.t, 30, 4, 1)
 	f.arcOff = over(f.tSlope, 0.3, 0.3, 3)
+	if f.t < 150 && f.slope < -0.12 {
+		f.arcOff = min(f.arcOff, 0.5) // the thermocouple lags behind, the pressure does not
+	}
 	// Nobody pumps fast on an arc that is to stay, least of all on cool glass.
 	if f.t < 150 {
 		f.arcOn += under(f.slope, -0.12, 0.06, 4)
@@ -45,6 +61,9 @@ func (f *feature) judge(o *Options) {
 		f.arcOn += under(f.slope, -0.25, 0.1, 3)
 	}
 	f.ageing = 2
+	if f.k == frame.SwitchOn { // it may not have struck
+		f.arcOff += arcPrice / 4
+	}
 }
 
 // ema is an exponential filter for any spacing of its samples. lag is the

@@ -7,11 +7,10 @@ const (
 	binCount = 96
 )
 
-// kink tells live that ln p has left the line on which it ran: the main
-// stopcock shut at base, the torch on the tubulation. It compares the last
-// seconds with the line through those before and says by how many standard
-// deviations they lie above it; the noise it takes from that line's residuals,
-// so it sees as much as the gauge allows and no more.
+// kink tells live that ln p has left the line on which it ran: the main stopcock
+// shut at base. It compares the last seconds with the line through those before
+// and says by how many standard deviations they lie above it; the noise it takes
+// from that line's residuals, so it sees as much as the gauge allows and no more.
 type kink struct {
 	x, y  [binCount]float64 // ring of means over binWidth
 	count int               // bins ever filled
@@ -45,6 +44,34 @@ func (k *kink) step(y, at float64) bool {
 	return done
 }
 
+// jump is by how much ln p, having stood for two seconds, has jumped within half
+// a second to where it stands again: an arc was struck in the gas and heats it. 0
+// if it has not.
+func (k *kink) jump() float64 {
+	if k.count < 11 {
+		return 0
+	}
+	at := func(back int) (x, y float64) {
+		i := (k.count - back) % binCount
+		return k.x[i], k.y[i]
+	}
+	now, top := at(1)
+	then, _ := at(11)
+	if now-then > 4 {
+		return 0
+	}
+	sum, lo, hi := 0.0, math.Inf(1), math.Inf(-1)
+	for back := 4; back <= 11; back++ {
+		_, y := at(back)
+		sum, lo, hi = sum+y, min(lo, y), max(hi, y)
+	}
+	size := top - sum/8
+	if sum/8 < lnRough || sum/8 > lnFlush+0.1 || hi-lo > 0.02 || size > 0.6 || size < 0.003+1.7*(hi-lo) {
+		return 0
+	}
+	return size
+}
+
 // slope is that of the line through bins [from, to); -Inf where there are none
 // to judge by.
 func (k *kink) slope(from, to int) float64 {
@@ -67,9 +94,8 @@ func (k *kink) slope(from, to int) float64 {
 var spans = [...]int{3, 5, 8, 12, 16}
 
 // rise is the largest significance with which the newest bins lie above the
-// line through at most back bins before them, none older than from. bend, if
-// above 0, is the shortest time constant, s, with which a falling line may
-// flatten by itself.
+// line through at most back bins before them, none older than from. bend is the
+// shortest time constant, s, with which a falling line may flatten by itself.
 //
 // noise is what is known of the variance of a bin from before; it is kept up.
 func (k *kink) rise(from float64, back int, bend float64, noise *float64) float64 {
@@ -114,7 +140,7 @@ func (k *kink) over(m int, from float64, back int, bend, noise float64) (z, vari
 	if noise > sigma2 {
 		sigma2 = noise
 	}
-	flat := bend > 0 && b < 0 && !(k.slope(end-back-back, end-back) > 2*b)
+	flat := b < 0 && !(k.slope(end-back-back, end-back) > 2*b)
 	var sum, w1, w2, wx float64
 	var g fit
 	for j := end; j < k.count; j++ {
@@ -124,30 +150,22 @@ func (k *kink) over(m int, from float64, back int, bend, noise float64) (z, vari
 		switch {
 		case flat: // it fell much faster a while ago: it may stop at any time
 			want = my - b*mx
-		case bend > 0 && b < 0:
+		case b < 0:
 			want -= b * (0.1 + t*t/(2*bend))
 		}
 		w := t + binWidth/2
-		if bend <= 0 {
-			w = warming(w)
-		}
 		sum += w * (k.y[i] - want)
 		w1 += w
 		w2 += w * w
 		wx += w * (t - mx)
 		g.add(t, k.y[i], 1)
 	}
-	if bend > 0 {
-		if b < -0.05 { // still pumping down
-			return 0, 0
-		}
-		slope := (g.xy - g.x*g.y/g.n) / (g.xx - g.x*g.x/g.n)
-		if slope < 0.25*b {
-			return 0, variance
-		}
+	if b < -0.05 { // still pumping down
+		return 0, 0
 	}
-	if bend <= 0 && sum < -stepped*w1 {
-		sum = -sum
+	slope := (g.xy - g.x*g.y/g.n) / (g.xx - g.x*g.x/g.n)
+	if slope < 0.25*b {
+		return 0, variance
 	}
 	return sum / math.Sqrt(sigma2*(w2+w1*w1/f.n+wx*wx/sxx)), variance
 }

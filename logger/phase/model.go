@@ -63,7 +63,7 @@ var edges = [...]edge{
 	{nLeak, nEvac, 4, false}, {nLeak, nAdmit1, 2, false}, {nLeak, nDry, 5, false}, {nLeak, nFlushIn, 8, false}, {nLeak, nFill, 8, false}, {nLeak, nVent, 6, false},
 	{nAdmit1, nDry, 1, true}, {nAdmit1, nEvac, 6, false}, {nAdmit1, nVent, 7, false},
 	{nDry, nDryOff, 2, false}, {nDryOff, nDry, 1, false}, {nDryOff, nPumpOut, 1.5, false}, {nDryOff, nVent, 8, false},
-	{nDry, nPumpOut, 2, false}, {nDry, nBomb, 3, false}, {nDry, nFinal, 6, false}, {nDryOff, nBomb, 5, false}, {nDry, nVent, 8, false},
+	{nDry, nPumpOut, 2, false}, {nDry, nBomb, 3, false}, {nDry, nShells, 5, false}, {nDry, nFinal, 6, false}, {nDryOff, nBomb, 5, false}, {nDry, nVent, 8, false},
 	{nPumpOut, nAdmit2, 2, false}, {nPumpOut, nBomb, 3, false}, {nPumpOut, nDry, 5, false}, {nPumpOut, nFlushIn, 6, false}, {nPumpOut, nFill, 7, false}, {nPumpOut, nVent, 6, false},
 	{nAdmit2, nBomb, 1, true}, {nAdmit2, nDry, 2.5, true}, {nAdmit2, nPumpOut, 4, false}, {nAdmit2, nVent, 8, false},
 	{nBomb, nBombOff, 2, false}, {nBombOff, nBomb, 1, false}, {nBombOff, nFinal, 1.5, false}, {nBombOff, nShells, 3, false}, {nBombOff, nPumpOut, 6, false}, {nBombOff, nVent, 8, false},
@@ -94,6 +94,12 @@ type path struct {
 	peak    float64 // °C, hottest glass of the run
 	strike  float64 // A, of the first arc of the run soon after it was struck; NaN: no drying
 	struck  bool    // strike is known
+	left    float64 // s, since when the fill has been off its level; 0: is on it
+	let     float64 // ln Pa, at which let-in air stands
+	air     float64 // ln Pa, at which the first air of the run stood when an arc was struck in it
+	ended   float64 // s, when the last arc went out; NaN: none did
+	again   bool    // the arc of this node is one that went out and was struck again
+	dried   bool    // something was dried and pumped out before
 	stood   float64 // s, since when the pressure of let-in air has stood
 }
 
@@ -157,14 +163,19 @@ func emit(f *feature, o *Options, c *[nodes]float64) {
 	c[nLeak] = off + hot + over(f.lp, lnRough, 0.4, 6) + over(rate, 3, 2, 6) + fall
 	c[nAdmit1] = off + high + fall + empty
 	c[nDry] = on + high + under(f.lp, lnLow-1, 0.5, 2) + over(f.t, o.PreheatEnd, 60, 1.5)
-	c[nDryOff] = off + high + fall + 0.15 + under(f.lp, lnLow, 0.4, 5)
-	c[nPumpOut] = off + rise + stand + high + over(f.t, 180, 40, 0.4)
+	lost, pumped := fall, 0.0 // of an arc lost, and of one put out to pump
+	if f.out > 0 && f.out < 15 && !f.blind {
+		lost = under(f.fell, -0.06, 0.05, 6)
+		pumped = over(f.fell, -0.1*(f.out-cooled), 0.05, 4)
+	}
+	c[nDryOff] = off + high + lost + 0.15 + under(f.lp, lnLow, 0.4, 5)
+	c[nPumpOut] = off + rise + stand + pumped + high + over(f.t, 180, 40, 0.4)
 	c[nAdmit2] = off + high + fall + empty
 	c[nBomb] = on + high + under(f.lp, lnLow-1, 0.5, 0.5)
-	c[nBombOff] = off + high + fall + 0.15 // too low a pressure is how an arc gets lost
+	c[nBombOff] = off + high + lost + 0.15 // too low a pressure is how an arc gets lost
 	c[nShells] = c[nBomb] + under(f.t, 120, 40, 1)
 	c[nShellsOff] = c[nDryOff]
-	c[nFinal] = off + rise + stand + high + under(f.lp, base, 0.05, 4)
+	c[nFinal] = off + rise + stand + pumped + high + under(f.lp, base, 0.05, 4)
 	c[nCool] = off + rise
 	if f.trend < -0.01 {
 		c[nCool] += over(f.lp, base, 0.05, 4)

@@ -26,6 +26,11 @@ type Options struct {
 	// tipped off when the pressure does not tell: on most benches it does
 	// not. Default 25 s, a habit (common practice 10 to 60 s).
 	TipOffAfter time.Duration
+	// FillAfter is how long after the arc gas that is let in is taken for a
+	// fill and no longer for a flush where no thermocouple tells: how long
+	// glass takes to cool from bombarding to where a fill is measured. Default
+	// 128 s, what a metre or two of 15 mm takes in front of a fan; a habit.
+	FillAfter time.Duration
 	// IdleAfter ends a run when after tip-off nothing has happened for this
 	// long. Default 10 min.
 	IdleAfter time.Duration
@@ -57,6 +62,9 @@ func (o Options) filled() Options {
 	def(&o.AgeMax, 0.15)
 	if o.TipOffAfter <= 0 {
 		o.TipOffAfter = 25 * time.Second
+	}
+	if o.FillAfter <= 0 {
+		o.FillAfter = 128 * time.Second
 	}
 	if o.IdleAfter <= 0 {
 		o.IdleAfter = 10 * time.Minute

@@ -1,12 +1,13 @@
 // Package phase knows the steps of a run and finds them from pressure, glass
-// temperature and current alone: a causal tracker for the bench and a smoother
-// for the sheet, on one model.
+// temperature and current, and the contactor's contact where there is one: a
+// causal tracker for the bench and a smoother for the sheet, on one model.
 package phase
 
 import (
 	"math"
 	"time"
 
+	"tipoff/calib"
 	"tipoff/logger/frame"
 )
 
@@ -58,6 +59,9 @@ type Observation struct {
 	Pressure float64       // Pa
 	Glass    float64       // °C
 	Current  float64       // A, RMS
+	// Contactor is what the contactor's contact tells. It counts where the current is
+	// not known.
+	Contactor frame.Switch
 }
 
 // Observe takes the observation out of a frame.
@@ -69,7 +73,13 @@ func Observe(l *frame.Layout, f *frame.Frame) Observation {
 		}
 		return v.X
 	}
-	return Observation{At: f.At, Pressure: x(frame.Pressure), Glass: x(frame.Glass), Current: x(frame.Current)}
+	o := Observation{At: f.At, Pressure: x(frame.Pressure), Glass: x(frame.Glass), Current: x(frame.Current),
+		Contactor: f.Contactor(l)}
+	if o.Contactor == frame.SwitchOn && f.Of(l, frame.Current).Q&calib.Contradicted != 0 {
+		// On, and no current: not struck, or no transformer. Neither is known.
+		o.Current, o.Contactor = math.NaN(), frame.SwitchUnknown
+	}
+	return o
 }
 
 // Segment is a stretch of time in one phase, [From, To).

@@ -2,6 +2,7 @@ package phase
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -37,70 +38,90 @@ func (e errs) at(q float64) float64 {
 
 // outcome is what became of a set of runs.
 type outcome struct {
-	mu                  sync.Mutex
-	smooth, late        map[string]errs // by boundary
-	shown, shownLate    errs            // of those that the readings show at all
-	smoothOf, lateOf    map[kind]errs
-	agree, agreeLive    []float64
-	agreeOf, agreeLive1 map[kind][]float64
-	notes               []string
+	mu              sync.Mutex
+	smooth          map[string]errs // by boundary
+	shown           errs            // of those that the readings show at all
+	smoothOf        map[kind]errs
+	late            map[string][]change // by boundary, of those that the readings show
+	hidden          map[string][]change // of those that they do not
+	lateOf          map[kind][]change
+	wrong           map[string]int // announcements
+	guessed         int            // of them, tip-off where the gauge does not show it: by habit
+	wrongOf         map[kind]int
+	agree, live     []float64
+	agreeOf, liveOf map[kind][]float64
+	notes           []string
 }
 
 func newOutcome() *outcome {
-	return &outcome{smooth: map[string]errs{}, late: map[string]errs{}, smoothOf: map[kind]errs{}, lateOf: map[kind]errs{}, agreeOf: map[kind][]float64{}, agreeLive1: map[kind][]float64{}}
+	return &outcome{
+		smooth: map[string]errs{}, smoothOf: map[kind]errs{},
+		late: map[string][]change{}, hidden: map[string][]change{}, lateOf: map[kind][]change{},
+		wrong: map[string]int{}, wrongOf: map[kind]int{}, agreeOf: map[kind][]float64{}, liveOf: map[kind][]float64{},
+	}
 }
 
 func (o *outcome) add(d drawn) {
 	sm, live := Smooth(d.obs, Options{}), d.live()
 	truth := d.seen()
+	shows := map[time.Duration]bool{}
+	for i := 1; i < len(truth); i++ {
+		shows[truth[i].From] = d.shows(Boundary{From: truth[i-1].Phase, To: truth[i].Phase, At: truth[i].From})
+	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	a, al := Agreement(truth, sm), Agreement(truth, live)
-	o.agree, o.agreeLive = append(o.agree, a), append(o.agreeLive, al)
+	o.agree, o.live = append(o.agree, a), append(o.live, al)
 	o.agreeOf[d.kind] = append(o.agreeOf[d.kind], a)
-	o.agreeLive1[d.kind] = append(o.agreeLive1[d.kind], al)
-	put := func(m map[string]errs, of map[kind]errs, shown *errs, found []Segment, name string, limit float64) {
-		for _, b := range Boundaries(truth, found, 30*time.Second) {
-			if b.From == b.To || d.unseen(b.At) {
-				continue
-			}
-			e := math.Inf(1)
-			if b.Found {
-				e = b.Error.Seconds()
-			}
-			key := b.From.String() + " > " + b.To.String()
-			m[key] = append(m[key], e)
-			of[d.kind] = append(of[d.kind], e)
-			if d.shows(b) {
-				*shown = append(*shown, e)
-			}
-			if math.Abs(e) > limit {
-				o.notes = append(o.notes, fmt.Sprintf("%s seed %d %s: %s at %.1f: %+.1f (%s)", name, d.seed, d.kind, key, b.At.Seconds(), e, d.what))
-			}
+	o.liveOf[d.kind] = append(o.liveOf[d.kind], al)
+	note := func(format string, x ...any) {
+		o.notes = append(o.notes, fmt.Sprintf(format, x...)+fmt.Sprintf(" seed %d %s (%s)", d.seed, d.kind, d.what))
+	}
+	for _, b := range Boundaries(truth, sm, 30*time.Second) {
+		if b.From == b.To || d.unseen(b.At) {
+			continue
+		}
+		e := math.Inf(1)
+		if b.Found {
+			e = b.Error.Seconds()
+		}
+		key := b.From.String() + " > " + b.To.String()
+		o.smooth[key] = append(o.smooth[key], e)
+		o.smoothOf[d.kind] = append(o.smoothOf[d.kind], e)
+		if shows[b.At] {
+			o.shown = append(o.shown, e)
+		}
+		if math.Abs(e) > 2 {
+			note("smooth %s at %.1f: %+.1f", key, b.At.Seconds(), e)
 		}
 	}
-	put(o.smooth, o.smoothOf, &o.shown, sm, "smooth", 2)
-	put(o.late, o.lateOf, &o.shownLate, live, "live", 3)
+	for _, c := range changes(truth, live) {
+		if c.From == c.To || d.unseen(c.At) {
+			continue
+		}
+		key := c.From.String() + " > " + c.To.String()
+		if !shows[c.At] {
+			o.hidden[key] = append(o.hidden[key], c)
+			continue
+		}
+		o.late[key] = append(o.late[key], c)
+		o.lateOf[d.kind] = append(o.lateOf[d.kind], c)
+		if !c.inTime() {
+			note("live %s at %.1f: %.1f late, early %v", key, c.At.Seconds(), c.late, c.early)
+		}
+	}
+	for _, w := range d.wrong(truth, live) {
+		if w == "tip-off said in fill" && !d.fine {
+			o.guessed++
+			continue
+		}
+		o.wrong[w]++
+		o.wrongOf[d.kind]++
+		note("live %s", w)
+	}
 	if a < 0.9 || al < 0.85 {
-		o.notes = append(o.notes, fmt.Sprintf("agree seed %d %s: %.3f live %.3f (%s)\n truth %s\n found %s\n live  %s", d.seed, d.kind, a, al, d.what, list(truth), list(sm), list(live)))
+		note("agree %.3f live %.3f\n truth %s\n found %s\n live  %s", a, al, list(truth), list(sm), list(live))
 	}
-}
-
-// shows tells whether any reading changes at a boundary. Without a diaphragm
-// gauge nothing does at tip-off (some hundredths of a per cent under half a
-// per cent of noise); behind a shut stopcock the pressure lowered for the
-// shells is not seen; without glass temperature a fill begins as a flush does.
-func (d *drawn) shows(b Boundary) bool {
-	blind := d.kind == noGlass || d.kind == glassLost
-	switch {
-	case b.To == TipOff:
-		return d.fine
-	case b.To == Shells:
-		return d.kind != isolated
-	case b.To == Fill || b.From == Cool && b.To == Flush:
-		return !blind
-	}
-	return true
 }
 
 // unseen tells whether a boundary lies where frames are missing or so near
@@ -129,30 +150,72 @@ func mean(x []float64) float64 {
 	return s / float64(len(x))
 }
 
+// inTime is the share of changes that were said in time, not too early.
+func inTime(c []change) float64 {
+	n := 0
+	for i := range c {
+		if c[i].inTime() {
+			n++
+		}
+	}
+	return float64(n) / float64(len(c))
+}
+
+// lates is how late the changes were said.
+func lates(c []change) (e errs) {
+	for i := range c {
+		e = append(e, c[i].late)
+	}
+	return e
+}
+
+func allChanges(m map[string][]change) (c []change) {
+	for _, x := range m {
+		c = append(c, x...)
+	}
+	return c
+}
+
+func (o *outcome) wrongs() (n int) {
+	for _, x := range o.wrong {
+		n += x
+	}
+	return n
+}
+
 // table prints errors by boundary and by kind of run.
 func (o *outcome) table() string {
 	var b strings.Builder
-	keys := make([]string, 0, len(o.smooth))
-	for k := range o.smooth {
-		keys = append(keys, k)
-	}
+	keys := slices.Collect(maps.Keys(o.smooth))
 	slices.SortFunc(keys, func(x, y string) int { return len(o.smooth[y]) - len(o.smooth[x]) })
-	fmt.Fprintf(&b, "\n%-24s %5s | smoother: median  95 %%  in 2 s | tracker: median  95 %%  in 3 s\n", "boundary", "n")
-	row := func(name string, s, l errs) {
-		fmt.Fprintf(&b, "%-24s %5d | %16.2f %6.2f %6.1f %% | %15.2f %6.2f %6.1f %%\n", name, len(s), s.at(0.5), s.at(0.95), 100*s.within(2), l.at(0.5), l.at(0.95), 100*l.within(3))
+	fmt.Fprintf(&b, "\n%-24s %5s | smoother: median  95 %%  in 2 s | tracker, where it shows: n, median late  95 %%  in time | shows not\n", "boundary", "n")
+	row := func(name string, s errs, l, h []change) {
+		fmt.Fprintf(&b, "%-24s %5d | %16.2f %6.2f %6.1f %%", name, len(s), s.at(0.5), s.at(0.95), 100*s.within(2))
+		if e := lates(l); len(e) > 0 {
+			fmt.Fprintf(&b, " | %26d %12.2f %5.2f %6.1f %%", len(l), e.at(0.5), e.at(0.95), 100*inTime(l))
+		}
+		if len(h) > 0 {
+			fmt.Fprintf(&b, " | %d, of these in time %.0f %%", len(h), 100*inTime(h))
+		}
+		fmt.Fprintln(&b)
 	}
 	for _, k := range keys {
-		row(k, o.smooth[k], o.late[k])
+		row(k, o.smooth[k], o.late[k], o.hidden[k])
 	}
 	for k := range kinds {
-		if e := o.smoothOf[kind(k)]; len(e) > 0 {
-			row("in runs: "+kind(k).String(), e, o.lateOf[kind(k)])
-			fmt.Fprintf(&b, "%30s   agreement %.4f, tracker %.4f, %d runs\n", "", mean(o.agreeOf[kind(k)]), mean(o.agreeLive1[kind(k)]), len(o.agreeOf[kind(k)]))
+		k := kind(k)
+		if e := o.smoothOf[k]; len(e) > 0 {
+			row("in runs: "+k.String(), e, o.lateOf[k], nil)
+			fmt.Fprintf(&b, "%30s   agreement %.4f, tracker %.4f, %d runs, %d wrong announcements\n", "", mean(o.agreeOf[k]), mean(o.liveOf[k]), len(o.agreeOf[k]), o.wrongOf[k])
 		}
 	}
-	row("all that the readings show", o.shown, o.shownLate)
-	row("all", all(o.smooth), all(o.late))
-	fmt.Fprintf(&b, "agreement of phase time: smoother %.4f, worst %.4f; tracker %.4f, worst %.4f; %d runs\n", mean(o.agree), slices.Min(o.agree), mean(o.agreeLive), slices.Min(o.agreeLive), len(o.agree))
+	row("all", all(o.smooth), allChanges(o.late), allChanges(o.hidden))
+	fmt.Fprintf(&b, "smoother, all that the readings show: %.1f %% of %d in 2 s\n", 100*o.shown.within(2), len(o.shown))
+	for _, w := range slices.Sorted(maps.Keys(o.wrong)) {
+		fmt.Fprintf(&b, "%6d %s\n", o.wrong[w], w)
+	}
+	fmt.Fprintf(&b, "%6d wrong announcements in %d runs, and %d tip-offs taken for granted too soon where the gauge does not show any\n", o.wrongs(), len(o.live), o.guessed)
+	fmt.Fprintf(&b, "agreement of phase time: smoother %.4f, worst %.4f; tracker %.4f, worst %.4f; %d runs\n", mean(o.agree), slices.Min(o.agree), mean(o.live), slices.Min(o.live), len(o.agree))
 	return b.String()
 }
 
@@ -183,13 +246,19 @@ func TestTune(t *testing.T) {
 	if os.Getenv("TIPOFF_TUNE") == "" {
 		t.Skip("only with TIPOFF_TUNE=1")
 	}
-	o := prove(1, 160, kindOf, nil)
+	o := prove(1, 400, kindOf, nil)
 	slices.Sort(o.notes)
 	for _, n := range o.notes {
 		t.Log(n)
 	}
 	t.Log(o.table())
 }
+
+// proofSeed is the first seed of the proof's runs. Tuned on were 1 to 600. 601 to
+// 900, 10001 to 10500 and 50001 to 50500 have been looked at: the last were the
+// proof (every bar held) until a tube among them whose arc flickers for minutes
+// showed that the tracker should be slower to take back what it has said.
+const proofSeed = 60001
 
 // The proof: 500 runs drawn from seeds that nothing was ever set by, any tube,
 // any bench within a factor, all styles, hands from 0.5 to 4 s slow, steps
@@ -198,12 +267,19 @@ func TestTune(t *testing.T) {
 // foot. The bars for the smoother are those of the issue: 95 % of boundaries
 // within 2 s, 97 % of the time in the right phase. Boundaries during which no
 // frames were recorded are not counted; those that nothing shows are.
+//
+// The tracker is to be no more than 3 s late at every kind of boundary, where
+// anybody could be: that the change leaves a trace in the recorded channels
+// within 3 s is computed from the plant's truth and the gauges' noise (drawn.shows).
+// What does not is, but for a handful, tip-off: the torch warms a third of a
+// millilitre. Two thirds of all tip-offs do not show within 3 s, and without a
+// diaphragm gauge none. There the tracker goes by Options.TipOffAfter, a habit.
 func TestProof(t *testing.T) {
 	n := 500
 	if testing.Short() {
 		n = 24
 	}
-	o := prove(10001, n, kindOf, nil)
+	o := prove(proofSeed, n, kindOf, nil)
 	t.Log(o.table())
 	if os.Getenv("TIPOFF_NOTES") != "" {
 		slices.Sort(o.notes)
@@ -211,7 +287,7 @@ func TestProof(t *testing.T) {
 			t.Log(n)
 		}
 	}
-	smooth, live := all(o.smooth), all(o.late)
+	smooth := all(o.smooth)
 	// On 24 runs a few unlucky ones weigh more than on 500.
 	slack := 0.0
 	if testing.Short() {
@@ -225,7 +301,13 @@ func TestProof(t *testing.T) {
 	bar("smoother: boundaries within 2 s", smooth.within(2), 0.95)
 	bar("smoother: phase time", mean(o.agree), 0.97)
 	bar("smoother: boundaries that show, within 2 s", o.shown.within(2), 0.97)
-	bar("tracker: boundaries within 3 s", live.within(3), 0.92)
-	bar("tracker: boundaries that show, within 3 s", o.shownLate.within(3), 0.95)
-	bar("tracker: phase time", mean(o.agreeLive), 0.95)
+	bar("tracker: boundaries that show, in time", inTime(allChanges(o.late)), 0.97)
+	for key, c := range o.late {
+		if len(c) >= 20 && !testing.Short() {
+			bar("tracker: "+key+" in time", inTime(c), 0.95)
+		}
+	}
+	bar("tracker: phase time", mean(o.live), 0.955)
+	bar("tracker: less wrong announcements a run than", 0.35-float64(o.wrongs())/float64(n), 0)
+	bar("tracker: less tip-offs taken for granted too soon than", 0.25-float64(o.guessed)/float64(n), 0)
 }

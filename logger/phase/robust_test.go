@@ -10,48 +10,51 @@ import (
 )
 
 // What benches do to a recorder, one thing at a time, on drawn runs of their
-// own seeds. The bars are what holds, below the where the readings no
-// longer show what is asked; the comment says what is missing.
+// own seeds. The tracker's bar is the issue's, of the boundaries that show at all
+// (drawn.shows); the smoother's and those of phase time are what holds, below the
+// issue's where the readings no longer show what is asked; the comment says what
+// is missing.
 func TestDrawnRobust(t *testing.T) {
 	n := 16
 	if testing.Short() {
 		n = 4
 	}
 	for i, c := range []struct {
-		name                   string
-		kind                   kind
-		fix                    func(*plant.Habit)
-		within2, agree         float64 // smoother
-		within3, trackerAgrees float64
+		name                  string
+		kind                  kind
+		fix                   func(*plant.Habit)
+		within2, agree        float64 // smoother
+		inTime, trackerAgrees float64
 	}{
-		{"several preheats", plain, func(h *plant.Habit) { h.Preheats = 3 }, 0.95, 0.97, 0.92, 0.95},
-		{"several flushes", plain, func(h *plant.Habit) { h.Flushes = 3 }, 0.94, 0.97, 0.92, 0.95},
-		{"nothing dried, no leak test, no flush", plain, func(h *plant.Habit) { h.Preheats, h.Flushes, h.LeakTest = 0, 0, 0 }, 0.90, 0.95, 0.84, 0.94},
-		{"arc lost by a low pressure and struck again", plain, func(h *plant.Habit) { h.Style = plant.LosesArc }, 0.94, 0.97, 0.90, 0.94},
-		{"foot slipped off the switch", footSlipped, nil, 0.94, 0.96, 0.90, 0.93},
-		{"slow hands", plain, func(h *plant.Habit) { h.Reaction = 4 * time.Second }, 0.94, 0.97, 0.90, 0.94},
-		{"quick hands", plain, func(h *plant.Habit) { h.Reaction = 500 * time.Millisecond }, 0.94, 0.97, 0.90, 0.94},
+		{"several preheats", plain, func(h *plant.Habit) { h.Preheats = 3 }, 0.95, 0.97, 0.95, 0.95},
+		{"several flushes", plain, func(h *plant.Habit) { h.Flushes = 3 }, 0.94, 0.97, 0.95, 0.95},
+		{"nothing dried, no leak test, no flush", plain, func(h *plant.Habit) { h.Preheats, h.Flushes, h.LeakTest = 0, 0, 0 }, 0.90, 0.95, 0.95, 0.94},
+		{"arc lost by a low pressure and struck again", plain, func(h *plant.Habit) { h.Style = plant.LosesArc }, 0.94, 0.97, 0.95, 0.94},
+		{"foot slipped off the switch", footSlipped, nil, 0.94, 0.96, 0.95, 0.93},
+		{"slow hands", plain, func(h *plant.Habit) { h.Reaction = 4 * time.Second }, 0.94, 0.97, 0.95, 0.94},
+		{"quick hands", plain, func(h *plant.Habit) { h.Reaction = 500 * time.Millisecond }, 0.94, 0.97, 0.95, 0.94},
 		// The pressure lowered for the shells is behind the stopcock.
-		{"gauge isolated by a stopcock", isolated, nil, 0.90, 0.94, 0.84, 0.92},
+		{"gauge isolated by a stopcock", isolated, nil, 0.90, 0.94, 0.95, 0.92},
 		// A new tracker in the middle knows nothing of what went before.
-		{"power lost in the middle", powerLost, nil, 0.93, 0.96, 0.88, 0.88},
+		{"power lost in the middle", powerLost, nil, 0.93, 0.96, 0.95, 0.88},
 		// Flush and fill begin alike, and so do a second drying and the bombardment.
-		{"no thermocouple", noGlass, nil, 0.90, 0.94, 0.80, 0.86},
-		{"thermocouple broken in the middle", glassLost, nil, 0.90, 0.94, 0.80, 0.84},
+		{"no thermocouple", noGlass, nil, 0.90, 0.94, 0.95, 0.86},
+		{"thermocouple broken in the middle", glassLost, nil, 0.90, 0.94, 0.95, 0.84},
+		{"no current channel, but the contactor's contact", contactOnly, nil, 0.92, 0.95, 0.95, 0.94},
 		// The arc shows in the glass, seconds late, and in jumps of the pressure.
-		{"no current channel", noCurrent, nil, 0.84, 0.91, 0.74, 0.88},
+		{"no current channel", noCurrent, nil, 0.84, 0.91, 0.95, 0.88},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			o := prove(20001+1000*uint64(i), n, func(uint64) kind { return c.kind }, c.fix)
-			s, l := all(o.smooth).within(2), all(o.late).within(3)
-			a, al := mean(o.agree), mean(o.agreeLive)
-			t.Logf("smoother %.3f in 2 s, agreement %.4f; tracker %.3f in 3 s, agreement %.4f", s, a, l, al)
+			s, l := all(o.smooth).within(2), inTime(allChanges(o.late))
+			a, al := mean(o.agree), mean(o.live)
+			t.Logf("smoother %.3f in 2 s, agreement %.4f; tracker %.3f in time, agreement %.4f, %d wrong announcements", s, a, l, al, o.wrongs())
 			slack := 0.0
 			if testing.Short() {
 				slack = 0.06 // four runs tell little
 			}
-			if s < c.within2-slack || a < c.agree-slack || l < c.within3-slack || al < c.trackerAgrees-slack {
-				t.Errorf("want %.2f, %.2f; %.2f, %.2f%s", c.within2, c.agree, c.within3, c.trackerAgrees, o.table())
+			if s < c.within2-slack || a < c.agree-slack || l < c.inTime-slack || al < c.trackerAgrees-slack || o.wrongs() > 3*n/2 {
+				t.Errorf("want %.2f, %.2f; %.2f, %.2f%s", c.within2, c.agree, c.inTime, c.trackerAgrees, o.table())
 			}
 		})
 	}

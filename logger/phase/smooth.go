@@ -81,7 +81,7 @@ func features(obs []Observation, o *Options) []feature {
 			dt = min(at-last, 2)
 		}
 		last = at
-		fs = append(fs, feature{at: at, dt: dt, i: currentOf(obs[i].Current)})
+		fs = append(fs, feature{at: at, dt: dt, i: currentOf(obs[i].Current), k: obs[i].Contactor})
 		p = append(p, lnPressure(obs[i].Pressure))
 		g = append(g, glassOf(obs[i].Glass))
 	}

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"testing"
 	"time"
+
+	"tipoff/logger/frame"
 )
 
 // track runs a tracker over obs; the segments are dated by when the tracker
@@ -252,6 +254,7 @@ func sound(t *testing.T, obs []Observation) {
 }
 
 func TestRobust(t *testing.T) {
+	live := 0.0
 	for seed := uint64(1); seed <= 10; seed++ {
 		r := rand.New(rand.NewPCG(seed, 3))
 		s := newSynth(seed, 0.1)
@@ -282,6 +285,10 @@ func TestRobust(t *testing.T) {
 		if a := Agreement(clean, Smooth(s.obs, Options{})); a < 0.95 {
 			t.Errorf("seed %d: agreement with gaps and spikes %.4f", seed, a)
 		}
+		live += Agreement(clean, track(s.obs, Options{})) / 10
+	}
+	if live < 0.93 {
+		t.Errorf("tracker: agreement with gaps and spikes %.4f", live)
 	}
 	junk := []float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, -5, 1e300, 101325, 300, 0.2}
 	r := rand.New(rand.NewPCG(1, 1))
@@ -305,6 +312,7 @@ func FuzzTracker(f *testing.F) {
 		at := time.Duration(0)
 		for ; len(b) >= 4 && len(obs) < 2000; b = b[4:] {
 			o := Observation{At: at, Pressure: math.Exp(float64(b[1])/18 - 2), Glass: float64(b[2]), Current: float64(b[3]) / 256}
+			o.Contactor = frame.Switch(b[3] % 3)
 			if b[0]&1 == 1 {
 				o.Pressure = math.NaN()
 			}

@@ -3,6 +3,8 @@ package phase
 import (
 	"math"
 	"time"
+
+	"tipoff/logger/frame"
 )
 
 // State is what the tracker thinks after an observation.
@@ -23,12 +25,18 @@ type Tracker struct {
 	d       decoder
 	p, g    follower
 	k       kink
-	rise    float64 // newest of k
-	warm    float64
+	w       warmth
+	dark    bool    // no arc burns
+	jumped  bool    // the newest pressure is far above the last second's
 	low     float64 // variance of bins of k at base; NaN: not known
-	high    float64 // the same of the fill
+	stood   float64 // ln p about which the gauge stands still
 	still   float64 // s for which the gauge has stood still while the arc burned
 	i       float64 // held current, A
+	lit     bool    // the arc burned
+	litAt   float64 // s, since when it burned
+	outAt   float64 // s, when it went out; 0: has not
+	outLp   float64 // ln p when the gas had cooled
+	overAt  float64 // s, since when the glass has been above PreheatEnd; 0: is not
 	iAt     float64
 	at      float64
 	begun   bool
@@ -44,7 +52,7 @@ type Tracker struct {
 
 // NewTracker makes a tracker that has seen nothing.
 func NewTracker(opt Options) *Tracker {
-	t := &Tracker{opt: opt.filled(), p: newFollower(), g: newFollower(), i: math.NaN(), low: math.NaN(), high: math.NaN(), d: decoder{causal: true}}
+	t := &Tracker{opt: opt.filled(), p: newFollower(), g: newFollower(), i: math.NaN(), low: math.NaN(), d: decoder{causal: true}}
 	return t
 }
 
@@ -67,6 +75,7 @@ func (t *Tracker) Step(o Observation) State {
 		t.d.step(&f, &t.opt, nil)
 	}
 	t.at = at
+	t.dark = f.arcOn >= arcPrice
 	t.show(at)
 	return t.state(t.run(at))
 }
@@ -84,16 +93,17 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	if f.lp == f.lp {
 		f.calm = t.p.slow.y
 	}
+	t.jumped = t.p.last[2]-f.calm > max(0.08, 4*f.noise)
 	if t.k.step(lnPressure(o.Pressure), at) {
-		t.rise, t.warm = 0, 0
 		if f.lp < lnRough {
-			t.rise = t.k.rise(t.d.path[nEvac].node, 24, 8, &t.low)
-		} else if t.shown != Fill {
-			t.low, t.high = math.NaN(), math.NaN()
+			f.rise = t.k.rise(t.d.path[nEvac].node, 24, 8, &t.low)
 		} else {
-			t.warm = t.k.rise(t.d.path[nFill].steady+fillSettles, 80, 0, &t.high)
+			t.low = math.NaN()
 		}
-		f.rise, f.warm = t.rise, t.warm
+		f.jump = t.k.jump()
+	}
+	if t.shown == Fill {
+		f.warm = t.w.step(lnPressure(o.Pressure), at, t.d.path[nFill].steady+fillSettles)
 	}
 	f.t = t.g.value(at)
 	f.tSlope, _ = t.g.slopes(at)
@@ -104,22 +114,69 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	if at-t.iAt <= stale {
 		f.i = t.i
 	}
+	f.k = o.Contactor
 	f.judge(&t.opt)
+	t.arc(&f)
 	f.blind = t.isolated(&f)
 	return f
+}
+
+// cooled is how long after an arc went out its gas has cooled and the pressure
+// shows what is done to it, s. burned is how long one must burn to be one.
+const cooled, burned = 0.4, 0.5
+
+// arc follows what the loss of an arc and hot glass do, in f.
+func (t *Tracker) arc(f *feature) {
+	switch {
+	case f.i > t.opt.Arc || f.i != f.i && f.k == frame.SwitchOn:
+		if !t.lit {
+			t.lit, t.litAt = true, f.at
+		}
+		t.outAt = 0
+	case t.lit && (f.i == f.i || f.k == frame.SwitchOff):
+		t.lit, t.outLp = false, math.NaN()
+		if f.at-t.litAt >= burned {
+			t.outAt = f.at
+		}
+	}
+	f.fell = math.NaN()
+	if t.outAt > 0 {
+		f.out = f.at - t.outAt
+		if f.out >= cooled-1e-6 && t.p.at == f.at {
+			lp := t.p.last[2]
+			if t.outLp != t.outLp {
+				t.outLp = lp
+			}
+			f.fell = lp - t.outLp
+		}
+	}
+	switch {
+	case !(f.t > t.opt.PreheatEnd-0.5*f.tSlope): // the filter's lag
+		t.overAt = 0
+	case t.overAt == 0:
+		t.overAt = f.at
+	}
+	if t.overAt > 0 {
+		f.over = f.at - t.overAt
+	}
 }
 
 // isolated tells whether the gauge seems to be behind a shut stopcock: it
 // stood still while an arc burned, which always moves the pressure, and did
 // not move either when the arc went out and the gas cooled.
 func (t *Tracker) isolated(f *feature) bool {
-	if math.Abs(f.slope) > 0.02 || !(math.Abs(f.trend) < 0.0015) {
-		t.still = 0
+	if !(math.Abs(f.calm-t.stood) < max(0.004, f.noise)) {
+		t.still, t.stood = 0, f.calm
 	} else if f.i > t.opt.Arc {
 		t.still += f.dt
 	}
 	return t.still > 6
 }
+
+// takeBack is how long, s, a path on which the phase shown never was must be the
+// best before it is believed. earlyDoubt is by how much, s, paths may differ about
+// when something began and yet mean the same change.
+const takeBack, earlyDoubt = 2, 0.5
 
 // show settles which phase to name: a rival must lead by a margin, or for a
 // while, so that the display does not flicker.
@@ -133,8 +190,24 @@ func (t *Tracker) show(at float64) {
 		}
 		return
 	}
+	if arcNode[best] && t.dark {
+		return // what it was, now that it is over, is of no use any more
+	}
+	if q := &t.d.path[best]; arcNode[best] && q.struck && q.strike == q.strike && !q.again && at-q.node < strikeTo {
+		return // its current will tell which of the arcs it is
+	}
+	if p == LeakTest && t.jumped {
+		return // what leaks does not jump: it is going to be air that is let in
+	}
 	if p != t.rival {
 		t.rival, t.rivalAt = p, at
+	}
+	// What takes back that anything had changed must hold for longer: an arc that
+	// flickers is struck and never struck by turns.
+	if t.d.path[best].since < t.since-earlyDoubt {
+		if at-t.rivalAt < takeBack {
+			return
+		}
 	}
 	if t.d.lead(p, t.shown) > 1 || at-t.rivalAt > 1 {
 		t.shown = p
