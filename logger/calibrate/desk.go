@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -31,6 +32,9 @@ type Desk struct {
 	// runs finds the folder of a recorded run by what a person calls it; nil: there
 	// are no runs.
 	runs func(name string) (dir string, err error)
+	// drift says how a channel drifts while the bench runs, "" if it does not as far
+	// as is known; nil: nobody looks.
+	drift func(channel string) string
 
 	mu       sync.Mutex
 	sessions []*Session                 // by channel, nil: none
@@ -53,6 +57,10 @@ func NewDesk(dir string, channels []Channel, now func() time.Time, runs func(str
 	return d
 }
 
+// Drift names who can say how a channel drifts while the bench runs; it says "" if
+// that is not known of. Call it before the pages are served.
+func (d *Desk) Drift(says func(channel string) string) { d.drift = says }
+
 // Applied tells the desk that the readings of a channel are corrected by a
 // certificate from now on; nil: by none.
 func (d *Desk) Applied(channel string, c *certificate.Certificate) {
@@ -69,9 +77,15 @@ func (d *Desk) Applied(channel string, c *certificate.Certificate) {
 	}
 }
 
+// RawTimes tells when the raw number of a channel was read that a frame holds. It
+// is what a sampler knows.
+type RawTimes interface {
+	RawAt(channel int) time.Duration
+}
+
 // Feed gives the open sessions a frame. It allocates nothing, and returns at
 // once where no session is open.
-func (d *Desk) Feed(l *frame.Layout, f *frame.Frame) {
+func (d *Desk) Feed(l *frame.Layout, f *frame.Frame, times RawTimes) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.open == 0 {
@@ -83,8 +97,7 @@ func (d *Desk) Feed(l *frame.Layout, f *frame.Frame) {
 		}
 		for k := range l.Channels {
 			if l.Channels[k].Name == d.channels[i].Name {
-				r := &f.Readings[k]
-				s.Step(f.At, r)
+				s.Step(f.At, &f.Readings[k], times.RawAt(k))
 			}
 		}
 	}
@@ -232,7 +245,14 @@ func (d *Desk) standing(i int, last, tau *certificate.Certificate) string {
 			words = append(words, "overdue since "+c.Due.Format("2006-01-02"))
 		}
 		if c.Drifting {
-			words = append(words, "drifts")
+			words = append(words, "drifts: had moved when it was calibrated last")
+		}
+	}
+	if d.drift != nil {
+		// What is told while the bench runs holds what the certificate says, too.
+		if text := d.drift(d.channels[i].Name); text != "" {
+			words = slices.DeleteFunc(words, func(w string) bool { return strings.HasPrefix(w, "drifts: ") })
+			words = append(words, "drifts: "+text)
 		}
 	}
 	if last != nil && (applied == nil || !bytes.Equal(applied.Encode(), last.Encode())) {

@@ -51,6 +51,8 @@ func Handler(d *Desk) http.Handler {
 	mux.HandleFunc("GET /calibrate/{channel}/live", s.on(s.live))
 	mux.HandleFunc("GET /calibrate/{channel}/picture.svg", s.on(s.picture(SVG, "image/svg+xml")))
 	mux.HandleFunc("GET /calibrate/{channel}/picture.png", s.on(s.picture(PNG, "image/png")))
+	mux.HandleFunc("GET /calibrate/{channel}/last.svg", s.on(s.last(certificate.Latest)))
+	mux.HandleFunc("GET /calibrate/{channel}/last-lag.svg", s.on(s.last(certificate.LatestLag)))
 	for name, f := range map[string]func(*http.Request, int) error{
 		"start": s.start, "take": s.take, "undo": s.undo, "use": s.use, "keep": s.keep, "abandon": s.abandon,
 	} {
@@ -65,7 +67,8 @@ func guard(next http.Handler) http.Handler {
 		h := w.Header()
 		h.Set("Content-Security-Policy", csp)
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
+		// Not "no-referrer": with it a browser sends its forms with the origin "null".
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		if r.Method != http.MethodGet && r.Method != http.MethodHead && !sameOrigin(r) {
@@ -80,8 +83,8 @@ func guard(next http.Handler) http.Handler {
 // sameOrigin tells whether a request comes from our own page or from a program
 // that is not a browser: a browser sends Sec-Fetch-Site or Origin with a POST.
 func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" && site != "none" {
-		return false
+	if site := r.Header.Get("Sec-Fetch-Site"); site != "" {
+		return site == "same-origin" || site == "none"
 	}
 	origin := r.Header.Get("Origin")
 	if origin == "" {
@@ -258,11 +261,12 @@ func (s *site) show(w http.ResponseWriter, code, i int, wrong string) {
 		data["Procedures"] = others
 		var points []Row
 		for _, p := range session.Points() {
-			points = append(points, Row{Reference: show(p.Reference, value), Indicated: show(p.Indicated, value), U: show(2*p.U, diff), Note: p.Note})
+			points = append(points, pointRow(p, math.NaN(), value, diff))
 		}
 		for _, t := range session.Trials() {
 			points = append(points, Row{Indicated: seconds(t.Tau), U: seconds(2 * t.U), Note: t.Note})
 		}
+		data["Tall"] = session.Procedure().Name == utubeName
 		data["Points"], data["Lag"] = points, session.Procedure().Lag
 		if len(points) == 0 {
 			return nil
@@ -322,7 +326,7 @@ func (s *site) live(w http.ResponseWriter, _ *http.Request, i int) {
 			reading += " (raw " + strconv.FormatFloat(st.Raw, 'g', 7, 64) + ")"
 		}
 	}
-	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Ready": st.Ready, "Why": st.Why})
+	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Ready": st.Ready, "Why": st.Why, "Expect": st.Expect})
 }
 
 func (s *site) picture(format, kind string) func(http.ResponseWriter, *http.Request, int) {
@@ -341,6 +345,27 @@ func (s *site) picture(format, kind string) func(http.ResponseWriter, *http.Requ
 		}
 		w.Header().Set("Content-Security-Policy", pictureCSP)
 		w.Header().Set("Content-Type", kind)
+		_, _ = w.Write(b.Bytes()) // a reader that has gone away is not our error
+	}
+}
+
+// last draws the newest certificate that is kept.
+func (s *site) last(newest func(dir, channel string) (*certificate.Certificate, error)) func(http.ResponseWriter, *http.Request, int) {
+	return func(w http.ResponseWriter, _ *http.Request, i int) {
+		c, err := newest(s.desk.dir, s.desk.channels[i].Name)
+		if err == nil && c == nil {
+			err = errors.New("there is no certificate")
+		}
+		var b bytes.Buffer
+		if err == nil {
+			err = Picture(&b, SVG, c, nil)
+		}
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusNotFound)
+			return
+		}
+		w.Header().Set("Content-Security-Policy", pictureCSP)
+		w.Header().Set("Content-Type", "image/svg+xml")
 		_, _ = w.Write(b.Bytes()) // a reader that has gone away is not our error
 	}
 }

@@ -53,6 +53,9 @@ func (b *browser) post(path string, form url.Values) (int, string) {
 	return b.do(r)
 }
 
+// RawAt implements RawTimes: the raw numbers are read at the end of each frame.
+func (b *browser) RawAt(int) time.Duration { return b.at }
+
 // feed gives 40 s of frames with the glass at x.
 func (b *browser) feed(x float64) {
 	var f frame.Frame
@@ -60,7 +63,7 @@ func (b *browser) feed(x float64) {
 		b.at += 100 * time.Millisecond
 		f.At = b.at
 		f.Readings[1] = frame.Reading{Value: calib.Value{X: x}, Raw: 77}
-		b.desk.Feed(b.l, &f)
+		b.desk.Feed(b.l, &f, b)
 	}
 }
 
@@ -121,6 +124,19 @@ func TestGuidedOnPages(t *testing.T) {
 	}
 	if code, _ := b.post("/calibrate/glass/take", nil); code != 422 {
 		t.Errorf("take after the end: %d", code)
+	}
+}
+
+// What drifts while the bench runs is told where one calibrates.
+func TestDriftIsShown(t *testing.T) {
+	b := newBrowser(t)
+	b.desk.Drift(func(channel string) string {
+		return map[string]string{"glass": "reads 6.0 K more than the room"}[channel]
+	})
+	for _, path := range []string{"/calibrate/", "/calibrate/glass/"} {
+		if _, body := b.get(path); !strings.Contains(body, "drifts: reads 6.0 K more than the room") {
+			t.Errorf("%s:\n%s", path, body)
+		}
 	}
 }
 
@@ -188,7 +204,7 @@ func TestFeedAllocatesNothing(t *testing.T) {
 	b := newBrowser(t)
 	b.post("/calibrate/glass/start", url.Values{"procedure": {"ice"}, "who": {"Em"}})
 	var f frame.Frame
-	if n := testing.AllocsPerRun(100, func() { f.At += 100 * time.Millisecond; b.desk.Feed(b.l, &f) }); n != 0 {
+	if n := testing.AllocsPerRun(100, func() { f.At += 100 * time.Millisecond; b.desk.Feed(b.l, &f, b) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }

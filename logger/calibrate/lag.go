@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -50,9 +51,10 @@ const (
 	mostKept   = 2000             // readings
 	mostTime   = 90 * time.Second // after which a step that has not ended is given up
 	repeats    = 0.5              // K between readings, from which on none repeats
-	// held is the standard uncertainty of a time constant because, in a step, the
-	// filter for wild readings holds values for a frame or two.
-	held   = 50 * time.Millisecond
+	// aged is how much of the time between two readings is not known of a reading's
+	// age, as a standard uncertainty: a chip converts when it likes, and the age of
+	// what is read from it wanders against the bus.
+	aged   = 0.15
 	fitted = 240 // readings that are fitted, of those that were kept
 )
 
@@ -65,15 +67,22 @@ const (
 )
 
 // stepWatch looks on while the junction goes from one temperature to another.
+//
+// Whether it is at rest is told by the channel's values. The time constant is
+// fitted to the raw numbers, each at the time at which it was read: the filter
+// for wild readings tells the begin of a step a reading late, and a frame is the
+// mean of what came in it. Only the shape counts, so the raw numbers' unit does
+// not matter; their levels before and after the step are those of the values.
 type stepWatch struct {
 	settle  settling // before the step, and of its end
 	stage   stage
-	rest    float64 // °C
-	samples []lag.Sample
+	rest    float64       // °C
+	samples []lag.Sample  // raw numbers
 	every   time.Duration // readings that come closer are left out
 	why     string        // why the last attempt came to nothing
 
-	done    int // samples when tau was computed
+	done    time.Duration // of the last sample when tau was computed
+	shape   []lag.Sample  // what it was computed from, in °C
 	tau, u  float64
 	err     error
 	settled bool
@@ -91,16 +100,18 @@ func (w *stepWatch) reset(why string) {
 	w.settle.window, w.settle.moveAbs = restWindow, 0.3
 	w.settle.reset()
 	w.stage, w.samples, w.why, w.done, w.settled, w.err = resting, w.samples[:0], why, 0, false, nil
+	w.shape = nil
 }
 
-// step takes one reading of the junction, before any correction for its lag. A
-// value that is only held, with no sample of its own, tells nothing of a step.
-func (w *stepWatch) step(at time.Duration, r *frame.Reading) {
+// step takes one reading of the junction, before any correction for its lag, and
+// when its raw number was read. A value that is only held, with no sample of its
+// own, tells nothing of a step.
+func (w *stepWatch) step(at time.Duration, r *frame.Reading, rawAt time.Duration) {
 	v, raw := r.Indicated, r.Raw
-	if v.Good() && r.Samples == 0 {
+	if v.Good() && r.Samples == 0 && raw != raw {
 		return
 	}
-	if !v.Good() || math.IsInf(v.X, 0) || v.Q&(calib.Clipped|calib.Spike) != 0 {
+	if !v.Good() || math.IsInf(v.X, 0) || v.Q&calib.Clipped != 0 {
 		if w.stage == stepping {
 			w.reset("the reading was lost in the step (" + v.Q.String() + "); let it rest and make it again")
 		}
@@ -108,21 +119,23 @@ func (w *stepWatch) step(at time.Duration, r *frame.Reading) {
 		return
 	}
 	n := len(w.samples)
-	if n > 0 && at-w.samples[n-1].At < w.every {
-		return
-	}
-	if n > 0 && w.stage == stepping && at-w.samples[n-1].At > gap {
+	if n > 0 && w.stage == stepping && rawAt-w.samples[n-1].At > gap {
 		w.reset("readings were missing in the step; let it rest and make it again")
 		n = 0
 	}
-	w.settle.step(at, v, raw)
+	if r.Samples > 0 {
+		w.settle.step(at, v, raw)
+	}
+	fresh := raw == raw && !math.IsInf(raw, 0) && (n == 0 || rawAt-w.samples[n-1].At >= w.every)
 	switch w.stage {
 	case resting, ready:
-		if n == before {
-			copy(w.samples, w.samples[1:])
-			w.samples = w.samples[:n-1]
+		if fresh {
+			if n == before {
+				copy(w.samples, w.samples[1:])
+				w.samples = w.samples[:n-1]
+			}
+			w.samples = append(w.samples, lag.Sample{At: rawAt, T: raw})
 		}
-		w.samples = append(w.samples, lag.Sample{At: at, T: v.X})
 		settled, mean, _, scatter, _ := w.settle.judge()
 		if settled {
 			w.stage, w.rest = ready, mean
@@ -133,17 +146,17 @@ func (w *stepWatch) step(at time.Duration, r *frame.Reading) {
 		}
 		if d := math.Abs(v.X - w.rest); d > begunAt+5*math.Min(scatter, 0.4) {
 			w.stage = stepping
-			w.settle.window = calmWindow
+			// A slow chip needs longer to tell that it is at rest.
+			w.settle.window = max(calmWindow, (least+1)*(rawAt-w.samples[0].At)/time.Duration(len(w.samples)))
 		}
 	case stepping:
-		if n == cap(w.samples) || at-w.samples[0].At > mostTime {
+		if n == cap(w.samples) || n > 0 && rawAt-w.samples[0].At > mostTime {
 			w.reset(fmt.Sprintf("the reading did not come to rest within %.0f s; let it rest and make the step again, into something that keeps its temperature", mostTime.Seconds()))
 			return
 		}
-		if n > 1 && v.X == w.samples[n-1].T && math.Abs(v.X-w.samples[n-2].T) > repeats {
-			return // to the last digit, in the middle of a step: the filter holds it
+		if fresh {
+			w.samples = append(w.samples, lag.Sample{At: rawAt, T: raw})
 		}
-		w.samples = append(w.samples, lag.Sample{At: at, T: v.X})
 		w.settle.moveAbs = math.Max(0.2, calmPart*math.Abs(v.X-w.rest))
 	}
 }
@@ -151,24 +164,68 @@ func (w *stepWatch) step(at time.Duration, r *frame.Reading) {
 // solve finds the time constant of what was read so far, once a second at most.
 func (w *stepWatch) solve() {
 	n := len(w.samples)
-	if w.stage != stepping || n < w.done+10 && w.done > 0 {
+	if w.stage != stepping || n == 0 || w.done > 0 && w.samples[n-1].At-w.done < time.Second {
 		return
 	}
-	w.done, w.settled = n, false
+	last := w.samples[n-1].At
+	w.done, w.settled = last, false
 	// Where a reading turns from rising to falling it is calm for a moment only.
-	if since := w.settle.since; since < 0 || w.samples[n-1].At-since < calmFor {
+	if since := w.settle.since; since < 0 || last-since < calmFor {
 		return
 	}
 	if step := w.settle.last.X - w.rest; math.Abs(step) < leastStep {
 		w.reset(fmt.Sprintf("the step was only %.1f K, at least %.0f K are needed; let it rest and make a larger one", step, leastStep))
 		return
 	}
-	w.tau, w.u, w.err = lag.FromStep(thin(w.samples))
-	w.u = math.Hypot(w.u, held.Seconds())
+	w.shape = w.celsius()
+	w.tau, w.u, w.err = lag.FromStep(w.shape)
+	w.u = math.Hypot(w.u, aged*(last-w.samples[0].At).Seconds()/float64(n))
 	w.settled = w.err == nil
 	if w.err != nil && !errors.Is(w.err, lag.ErrUnsettled) {
 		w.reset(w.err.Error() + "; let it rest and make it again")
 	}
+}
+
+// celsius is the step in °C, without single wild numbers and without such that
+// repeat the one before in the middle of the step: the chip had no newer one. The
+// middle one of three neighbours is the number itself wherever the curve only
+// rises or only falls.
+func (w *stepWatch) celsius() []lag.Sample {
+	n := len(w.samples)
+	out := make([]lag.Sample, n)
+	copy(out, w.samples)
+	for i := 1; i < n-1; i++ {
+		a, b, c := w.samples[i-1].T, w.samples[i].T, w.samples[i+1].T
+		out[i].T = max(min(a, b), min(max(a, b), c))
+	}
+	level := func(s []lag.Sample) float64 {
+		x := make([]float64, len(s))
+		for i := range s {
+			x[i] = s[i].T
+		}
+		slices.Sort(x)
+		return x[len(x)/2]
+	}
+	// The levels before and after: the oldest half of what was kept from before the
+	// step, and the newer half of the window that is at rest.
+	from := n - 1
+	for from > 0 && out[n-1].At-out[from].At < calmWindow/2 {
+		from--
+	}
+	low, high := level(out[:min(before/2, n)]), level(out[from:])
+	_, end, _, _, _ := w.settle.judge()
+	scale := (end - w.rest) / (high - low)
+	for i := range out {
+		out[i].T = w.rest + scale*(out[i].T-low)
+	}
+	moving := out[:0]
+	for i := range out {
+		if i > 0 && i < n-1 && len(moving) > 0 && out[i].T == moving[len(moving)-1].T && math.Abs(out[i+1].T-out[i].T) > repeats {
+			continue
+		}
+		moving = append(moving, out[i])
+	}
+	return thin(moving)
 }
 
 // thin leaves about fitted readings, evenly.
@@ -217,7 +274,7 @@ func (w *stepWatch) trial() certificate.Trial {
 
 // curve is the step as read and as the time constant has it.
 func (w *stepWatch) curve() *Curve {
-	s := thin(w.samples)
+	s := w.shape
 	c := &Curve{}
 	// The fit begins where a tenth of the step is done, as in lag.FromStep.
 	end := s[len(s)-1].T

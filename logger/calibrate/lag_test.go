@@ -42,7 +42,8 @@ func TestStepFindsTimeConstant(t *testing.T) {
 	ready, settled := -1.0, -1.0
 	for x := 0.0; x < 60 && settled < 0; x += 0.1 {
 		at += 100 * time.Millisecond
-		s.Step(at, &frame.Reading{Value: calib.Value{X: 500}, Indicated: calib.Value{X: read(x)}, Samples: 3})
+		now := read(x)
+		s.Step(at, &frame.Reading{Value: calib.Value{X: 500}, Indicated: calib.Value{X: now}, Raw: 128 * now, Samples: 3}, at)
 		st := s.State()
 		if st.Ready && ready < 0 {
 			ready = x
@@ -121,7 +122,7 @@ func TestStepRefuses(t *testing.T) {
 			if math.IsNaN(v.X) {
 				v.Q = calib.SensorFault
 			}
-			s.Step(at, &frame.Reading{Value: v, Indicated: v, Samples: 3})
+			s.Step(at, &frame.Reading{Value: v, Indicated: v, Raw: 128 * v.X, Samples: 3}, at)
 			if x > 10 && int(x*10)%10 == 0 {
 				if st := s.State(); st.Settled {
 					found = "settled: " + st.Why
@@ -140,8 +141,8 @@ func TestStepRefuses(t *testing.T) {
 func TestStepWatchAllocatesNothing(t *testing.T) {
 	s := begin(t, Options{Room: math.NaN()}, "step")
 	at := time.Duration(0)
-	r := &frame.Reading{Indicated: calib.Value{X: 22}, Samples: 1}
-	if n := testing.AllocsPerRun(3000, func() { at += 100 * time.Millisecond; s.Step(at, r) }); n != 0 {
+	r := &frame.Reading{Indicated: calib.Value{X: 22}, Raw: 22, Samples: 1}
+	if n := testing.AllocsPerRun(3000, func() { at += 100 * time.Millisecond; s.Step(at, r, at) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }

@@ -158,7 +158,6 @@ func plots(c, before *certificate.Certificate) (upper, lower *plot.Plot, err err
 			return nil, nil, err
 		}
 	}
-	upper.Legend.Top = true
 	if err := addLine(lower, plotter.XYs{{X: from * fx, Y: 0}, {X: to * fx, Y: 0}}, fitInk, false, ""); err != nil {
 		return nil, nil, err
 	}
@@ -170,6 +169,7 @@ func plots(c, before *certificate.Certificate) (upper, lower *plot.Plot, err err
 			return nil, nil, err
 		}
 	}
+	legend(upper)
 	return upper, lower, nil
 }
 
@@ -187,6 +187,16 @@ func addLine(p *plot.Plot, xy plotter.XYs, ink color.Color, dashed bool, name st
 		p.Legend.Add(name, l)
 	}
 	return nil
+}
+
+// legend puts the legend into the upper left corner and makes room for it above
+// what has been drawn. Its text stands to the right of its lines, where a reader's
+// wider letters do no harm.
+func legend(p *plot.Plot) {
+	p.Legend.Top, p.Legend.Left = true, true
+	p.Legend.Padding = vg.Millimeter
+	p.Legend.XOffs = 2 * vg.Millimeter
+	p.Y.Max += 0.35 * (p.Y.Max - p.Y.Min)
 }
 
 func addPoints(p *plot.Plot, data errorPoints) error {

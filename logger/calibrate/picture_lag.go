@@ -47,7 +47,7 @@ func lagPlots(c, before *certificate.Certificate, curve *Curve) (upper, lower *p
 			return nil, nil, err
 		}
 	}
-	lower.Legend.Top = true
+	lower.Legend.Top, lower.Legend.Left, lower.Legend.XOffs, lower.Legend.Padding = true, true, 2*vg.Millimeter, vg.Millimeter
 	if err := addPoints(lower, points); err != nil {
 		return nil, nil, err
 	}
@@ -80,6 +80,9 @@ func lagPlots(c, before *certificate.Certificate, curve *Curve) (upper, lower *p
 			return nil, nil, err
 		}
 	}
+	// To the right, where the curve is not, but its text to the right of its lines: a
+	// reader's letters may be wider than ours.
+	upper.Legend.Left, upper.Legend.XOffs, upper.Legend.Padding = true, 11*vg.Centimeter, vg.Millimeter
 	upper.Legend.Top = curve.Read[len(curve.Read)-1] < curve.Read[0]
 	return upper, lower, nil
 }

@@ -96,10 +96,11 @@ func Procedures() []Procedure {
 			},
 			Asks:       []Ask{{"reference", "Base pressure by the reference gauge", "2 micron"}},
 			Instrument: true, take: readInstrument},
-		{Name: "utube", Roles: []frame.Role{frame.Pressure}, Title: "Gauge against an oil U-tube (dibutyl phthalate)",
+		{Name: utubeName, Roles: []frame.Role{frame.Pressure}, Title: "Gauge against an oil U-tube (dibutyl phthalate)",
 			Steps: []string{
 				"Connect the U-tube next to the gauge; pump out its far limb, or leave it open to the room.",
 				"Set a pressure and shut the pump off. Read the levels of both limbs with the eye at their height.",
+				levelsGuide(),
 			},
 			Asks: []Ask{
 				{"height", "Level difference between both limbs", "130 mm"},

@@ -97,10 +97,11 @@ func (s *Session) Procedure() Procedure { return s.proc }
 // Options are those of New.
 func (s *Session) Options() Options { return s.opt }
 
-// Step takes the reading of the frame at monotonic time at. It allocates nothing.
-func (s *Session) Step(at time.Duration, r *frame.Reading) {
+// Step takes the reading of the frame at monotonic time at; its raw number was
+// read at rawAt. It allocates nothing.
+func (s *Session) Step(at time.Duration, r *frame.Reading, rawAt time.Duration) {
 	if s.watch != nil {
-		s.watch.step(at, r)
+		s.watch.step(at, r, rawAt)
 		return
 	}
 	v := r.Value
@@ -128,7 +129,11 @@ func (s *Session) State() State {
 		st.Settled, st.Why = false, "the record of a run is used, not this reading"
 		return st
 	}
-	return s.settle.state()
+	st := s.settle.state()
+	if s.proc.Name == utubeName && st.Last.Good() {
+		st.Expect = s.levels(st.Last.X)
+	}
+	return st
 }
 
 // Take makes a point of the settled reading and the answers to the procedure's

@@ -22,7 +22,7 @@ var thermometer = certificate.Instrument{Name: "T-100", Serial: "7", Limit: 0.5}
 func bath(s *Session, at *time.Duration, seconds float64, f func(t float64) float64) {
 	for t := 0.0; t < seconds; t += 0.1 {
 		*at += 100 * time.Millisecond
-		s.Step(*at, reading(calib.Value{X: f(t), U: 1}, 1000))
+		s.Step(*at, reading(calib.Value{X: f(t), U: 1}, 1000), *at)
 	}
 }
 
@@ -58,7 +58,7 @@ func TestSettling(t *testing.T) {
 	first := -1.0
 	for x := 0.0; x < 120 && first < 0; x += 0.1 {
 		at += 100 * time.Millisecond
-		s.Step(at, reading(calib.Value{X: 22 * math.Exp(-x/8)}, 0))
+		s.Step(at, reading(calib.Value{X: 22 * math.Exp(-x/8)}, 0), at)
 		if s.State().Settled {
 			first = x
 		}
@@ -79,8 +79,8 @@ func TestSettling(t *testing.T) {
 		"moving":     {func() { bath(s, &at, 40, func(t float64) float64 { return 20 - 0.1*t }) }, "falls by 3.00 K"},
 		"rising":     {func() { bath(s, &at, 40, func(t float64) float64 { return 20 + 0.1*t }) }, "rises by 3.00 K"},
 		"scattering": {func() { bath(s, &at, 40, func(t float64) float64 { return 20 + 5*noise(t) }) }, "scatters by"},
-		"open wire":  {func() { s.Step(at+1, reading(calib.Value{X: math.NaN(), Q: calib.SensorFault}, 0)) }, "sensor fault"},
-		"clipped":    {func() { s.Step(at+2, reading(calib.Value{X: 3, Q: calib.Clipped}, 0)) }, "clipped"},
+		"open wire":  {func() { s.Step(at+1, reading(calib.Value{X: math.NaN(), Q: calib.SensorFault}, 0), at+1) }, "sensor fault"},
+		"clipped":    {func() { s.Step(at+2, reading(calib.Value{X: 3, Q: calib.Clipped}, 0), at+2) }, "clipped"},
 		"short":      {func() { bath(s, &at, 3, steady(20)) }, "of 30 s"},
 	} {
 		s.settle.reset()
@@ -110,7 +110,7 @@ func TestSettling(t *testing.T) {
 func TestFastReader(t *testing.T) {
 	s := begin(t, Options{Room: math.NaN()}, "ice")
 	for at := time.Duration(0); at < 40*time.Second; at += time.Millisecond {
-		s.Step(at, reading(calib.Value{X: 0.3}, 0))
+		s.Step(at, reading(calib.Value{X: 0.3}, 0), at)
 	}
 	if st := s.State(); !st.Settled || math.Abs(st.Mean-0.3) > 1e-9 {
 		t.Errorf("%+v", st)
@@ -120,7 +120,7 @@ func TestFastReader(t *testing.T) {
 func TestStepAllocatesNothing(t *testing.T) {
 	s := begin(t, Options{Room: math.NaN()}, "ice")
 	at := time.Duration(0)
-	if n := testing.AllocsPerRun(1000, func() { at += 100 * time.Millisecond; s.Step(at, reading(calib.Value{X: 1}, 0)) }); n != 0 {
+	if n := testing.AllocsPerRun(1000, func() { at += 100 * time.Millisecond; s.Step(at, reading(calib.Value{X: 1}, 0), at) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }
@@ -134,7 +134,7 @@ func BenchmarkStep(b *testing.B) {
 	at := time.Duration(0)
 	for b.Loop() {
 		at += 100 * time.Millisecond
-		s.Step(at, reading(calib.Value{X: 1}, 0))
+		s.Step(at, reading(calib.Value{X: 1}, 0), at)
 	}
 }
 

@@ -22,7 +22,10 @@ type State struct {
 	Slope    float64 // per second
 	Readings int
 	Window   time.Duration
-	unit     unit.Dimension
+	// Expect is what the reference must show at this reading, where that can be
+	// computed and helps to find a mistake; "" if not.
+	Expect string
+	unit   unit.Dimension
 }
 
 // settling watches a window of readings.
@@ -193,5 +196,9 @@ func (s State) String() string {
 	if s.Last.Good() {
 		now = show(s.Last.X, s.unit)
 	}
-	return fmt.Sprintf("%s, %s: %s", now, word, s.Why)
+	expect := ""
+	if s.Expect != "" {
+		expect = "; " + s.Expect
+	}
+	return fmt.Sprintf("%s, %s: %s%s", now, word, s.Why, expect)
 }

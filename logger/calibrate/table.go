@@ -44,6 +44,39 @@ func show(x float64, d unit.Dimension) string {
 	return strconv.FormatFloat(x, 'f', 3, 64) + " " + name
 }
 
+// row writes values that belong together in one unit, with the digits that the
+// standard uncertainty u leaves: two of u's own.
+func row(u float64, d unit.Dimension, largest float64, xs ...float64) []string {
+	f, name := scale(d, largest)
+	decimals := 6
+	if u *= 2 * f; u > 0 {
+		decimals = min(max(0, 1-int(math.Floor(math.Log10(u)))), 6)
+	}
+	out := make([]string, len(xs))
+	for i, x := range xs {
+		out[i] = "—"
+		if x-x == 0 {
+			scale := math.Pow(10, float64(decimals))
+			x = math.Round(f*x*scale)/scale + 0 // not -0
+			out[i] = strconv.FormatFloat(x, 'f', decimals, 64) + " " + name
+		}
+	}
+	return out
+}
+
+// brief writes an amount with three digits.
+func brief(x float64, d unit.Dimension) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return "—"
+	}
+	f, name := scale(d, x)
+	decimals := 2
+	if x *= f; d != unit.TempDifference && x != 0 {
+		decimals = min(max(0, 2-int(math.Floor(math.Log10(math.Abs(x))))), 4)
+	}
+	return strconv.FormatFloat(x, 'f', decimals, 64) + " " + name
+}
+
 // Row is one point of a table.
 type Row struct{ Reference, Indicated, U, Residual, Note string }
 
@@ -62,9 +95,17 @@ func Rows(c *certificate.Certificate) []Row {
 	left := c.Fit.Residuals(c.Points)
 	out := make([]Row, len(c.Points))
 	for i, p := range c.Points {
-		out[i] = Row{show(p.Reference, value), show(p.Indicated, value), show(2*p.U, diff), show(left[i], diff), p.Note}
+		out[i] = pointRow(p, left[i], value, diff)
 	}
 	return out
+}
+
+// pointRow is one point; residual NaN: not known yet.
+func pointRow(p certificate.Point, residual float64, value, diff unit.Dimension) Row {
+	largest := math.Max(math.Abs(p.Reference), math.Abs(p.Indicated))
+	v := row(p.U, value, largest, p.Reference, p.Indicated)
+	d := row(p.U, diff, largest, 2*p.U, residual)
+	return Row{v[0], v[1], d[0], d[1], p.Note}
 }
 
 func seconds(x float64) string { return strconv.FormatFloat(x, 'f', 2, 64) + " s" }
@@ -73,7 +114,7 @@ func seconds(x float64) string { return strconv.FormatFloat(x, 'f', 2, 64) + " s
 func Summary(c *certificate.Certificate) []string {
 	role, _ := frame.RoleNamed(c.Role)
 	_, diff := dimensions(role)
-	amount := func(x float64) string { return show(x, diff) }
+	amount := func(x float64) string { return brief(x, diff) }
 	var out []string
 	switch {
 	case c.IsLag():
@@ -85,7 +126,7 @@ func Summary(c *certificate.Certificate) []string {
 	case c.Fit.Residual > 0 && c.Fit.Kind.Log():
 		out = append(out, "fit: "+Formula(c), fmt.Sprintf("residual: %.2g %% (standard deviation)", 100*(math.Pow(10, c.Fit.Residual)-1)))
 	case c.Fit.Residual > 0:
-		out = append(out, "fit: "+Formula(c), "residual: "+show(c.Fit.Residual, diff)+" (standard deviation)")
+		out = append(out, "fit: "+Formula(c), "residual: "+brief(c.Fit.Residual, diff)+" (standard deviation)")
 	default:
 		out = append(out, "fit: "+Formula(c), "residual: the points leave no freedom to tell; one more point would")
 	}
@@ -111,11 +152,11 @@ func Formula(c *certificate.Certificate) string {
 	f := &c.Fit
 	switch f.Kind {
 	case certificate.Offset:
-		return fmt.Sprintf("%s added to the reading", show(f.C[0], diff))
+		return fmt.Sprintf("%s added to the reading", brief(f.C[0], diff))
 	case certificate.ZeroSpan:
-		return fmt.Sprintf("zero %s, span %.5g", show(f.Zero(), diff), f.Span())
+		return fmt.Sprintf("zero %s, span %.5g", brief(f.Zero(), diff), f.Span())
 	case certificate.Linear:
-		return fmt.Sprintf("offset %s, gain %.5f", show(f.C[0], diff), f.C[1])
+		return fmt.Sprintf("offset %s, gain %.5f", brief(f.C[0], diff), f.C[1])
 	}
 	return f.String() // without dimension, or nearly so
 }
