@@ -142,6 +142,13 @@ func (a *adviser) balance() {
 		a.say("While the shells were heated the pressure fell to %s. Keep it above %s, or metal is sputtered onto the glass.",
 			Say(window.Measured, "Pa"), Say(window.Limit.Low, "Pa"))
 	}
+	if f, high := a.off(ShellCurrent); f != nil && !high && !a.s.Planned {
+		a.say("The shells had %s in the mean; they want %s at least to get bright.", Say(f.Measured, "A"), Say(f.Limit.Low, "A"))
+	}
+	if f, high := a.off(HeatingBand); f != nil && high && !a.s.Planned && short == nil {
+		a.say("The glass rose by %s in the mean; at %s it is at its ceiling only when the shells are done. Bombard with less air or less current.",
+			Say(f.Measured, "°C/s"), Say(f.Limit.High, "°C/s"))
+	}
 	if f, _ := a.off(SputterPressure); f != nil && (window == nil || high) {
 		a.say("The arc burnt at %s. Switch it off, or let in air, before the pressure falls below %s.",
 			Say(f.Measured, "Pa"), Say(f.Limit.Low, "Pa"))
@@ -208,7 +215,18 @@ func (a *adviser) gas() {
 		}
 		a.list = append(a.list, text)
 	}
+	if f, _ := a.off(FlushDilution); f != nil {
+		a.say("The gas that was let in met so much old gas that %s of it is in the fill; at most %s is wanted. Let gas in as soon as the pump is shut, or flush once more.",
+			Say(f.Measured, "1"), Say(f.Limit.High, "1"))
+	}
+	if f, _ := a.off(TipOffTime); f != nil {
+		a.say("The tube stood shut for %s from the fill to the seal; seal it within %s.", Say(f.Measured, "s"), Say(f.Limit.High, "s"))
+	}
 	f, high := a.off(FillPressure)
+	if warm, _ := a.off(TipOffGlass); warm != nil && f == nil {
+		a.say("The tube was sealed with the glass at %s. Below %s the gauge tells the fill; above, the temperature of the gas does.",
+			Say(warm.Measured, "°C"), Say(warm.Limit.High, "°C"))
+	}
 	if f == nil {
 		return
 	}

@@ -59,12 +59,18 @@ const (
 	baseHot               // glass when base was reached
 	rising                // slope of the pressure
 	filling               // pressure at 20 °C
+	pacing                // mean rise of the glass over the heating band
+	meanOn                // mean current with the arc on
+	diluting              // old gas in the fill
+	waiting               // time in the phase
+	lastly                // the last reading in the phase
 )
 
 var kinds = map[string]kind{
 	GlassTarget: reach, GlassCeiling: momentary, HeatingRate: heating, PreheatEnd: reach, StrikeWindow: striking,
 	ShellWindow: shells, SputterPressure: arcOn, CurrentLimit: momentary, ShellTime: glowTime,
 	BasePressure: lowest, BaseHot: baseHot, RateOfRise: rising, GasTemperature: momentary, FillPressure: filling,
+	HeatingBand: pacing, ShellCurrent: meanOn, FlushDilution: diluting, TipOffTime: waiting, TipOffGlass: lastly,
 }
 
 // track follows one limit through a run.
@@ -111,11 +117,13 @@ type Checker struct {
 	pending    bool // struck, phase not known yet
 	hot        bool // the arc has burnt since base was last judged
 	sums       sums
+	pace       pace
+	gas        oldGas
 	summary    Summary
 }
 
 // sums are for the means in a Summary.
-type sums struct{ bombard, bombardP, bombardI, shells, shellsP, shellsI float64 }
+type sums struct{ bombard, bombardP, bombardI, shells, shellsP, shellsI, onS, onI float64 }
 
 // NewChecker makes a checker for one run.
 func NewChecker(env *Envelope) *Checker {
@@ -172,6 +180,8 @@ func orZero(x float64) float64 {
 func (c *Checker) enter(at time.Duration, p phase.ID) {
 	c.phase, c.since = p, at
 	switch p {
+	case phase.Flush:
+		c.ease(c.env.flushed)
 	case phase.LeakTest:
 		c.rise.reset()
 		c.forget(RateOfRise) // only the last test tells how tight it is now
@@ -183,6 +193,9 @@ func (c *Checker) enter(at time.Duration, p phase.ID) {
 		if c.hot {
 			c.forget(BasePressure)
 			c.forget(BaseHot)
+			if i := c.env.index(BasePressure); i >= 0 {
+				c.ease(c.env.Limits[i])
+			}
 			c.hot = false
 		}
 	}
@@ -214,6 +227,8 @@ func (c *Checker) follow(o phase.Observation, u Uncertainties, p phase.ID, dt ti
 		}
 	}
 	c.hot = c.hot || arc && arcPhase
+	c.pace.follow(o, u, arc && (p == phase.Bombard || p == phase.Shells), c.env.paceAt, dt)
+	c.gas.follow(o, u, arc)
 	s := dt.Seconds()
 	if !arc || o.Pressure != o.Pressure || o.Current != o.Current {
 		return
@@ -288,13 +303,15 @@ func (c *Checker) judge(t *track, o phase.Observation, u Uncertainties, p phase.
 		}
 	case baseHot:
 		t.value, t.u = o.Glass, u.Glass
-		if !t.have && o.Pressure <= c.env.high(BasePressure) && o.Glass == o.Glass {
+		if !t.have && o.Pressure <= c.env.reached && o.Glass == o.Glass {
 			t.keep(o.Glass, u.Glass, o.At, p)
 		}
 	case rising:
 		c.judgeRise(t, o, u, p)
 	case filling:
 		c.judgeFill(t, o, u, p)
+	default:
+		c.judgeOther(t, o, u, p, dt)
 	}
 }
 
@@ -418,11 +435,12 @@ func verdict(l *Limit, x, u float64) Verdict {
 	if x != x {
 		return NotKnown
 	}
-	g := 2 * math.Hypot(orZero(u), orZero(l.U))
-	if x > l.High+g || x < l.Low-g {
+	low, high := l.Doubt()
+	low, high = 2*math.Hypot(orZero(u), low), 2*math.Hypot(orZero(u), high)
+	if x > l.High+high || x < l.Low-low {
 		return Outside
 	}
-	if x > l.High-g || x < l.Low+g {
+	if x > l.High-high || x < l.Low+low {
 		return Marginal
 	}
 	return Within
@@ -449,7 +467,7 @@ func (c *Checker) Now(dst []Present) []Present {
 
 func (t *track) present() Verdict {
 	switch t.kind {
-	case momentary, heating, rising, shells, arcOn, striking:
+	case momentary, heating, rising, shells, arcOn, striking, diluting, waiting, lastly:
 		return verdict(&t.limit, t.value, t.u)
 	case baseHot:
 		if t.have {
@@ -467,7 +485,7 @@ func (t *track) present() Verdict {
 	if t.have {
 		v = verdict(&t.limit, t.worst, t.worstU)
 	}
-	if v == Outside && !(t.kind == reach && t.worst > t.limit.High) {
+	if v == Outside && !((t.kind == reach || t.kind == pacing || t.kind == meanOn) && t.worst > t.limit.High) {
 		return NotKnown
 	}
 	return v

@@ -25,10 +25,28 @@ func (t *track) finding(c *Checker) Finding {
 		return f
 	}
 	f.Measured, f.U, f.At, f.Phase = t.worst, t.worstU, t.at, t.phase
-	f.Verdict = verdict(&t.limit, t.worst, t.worstU)
-	f.Degree = max(0, t.bad)
+	l := t.limit
+	if t.kind == pacing && !c.missedTarget() {
+		l.Low = math.NaN() // it was not too slow: the glass got there
+	}
+	bad := max(t.worst-orNone(l.High, 1), orNone(l.Low, -1)-t.worst)
+	f.Verdict = verdict(&l, t.worst, t.worstU)
+	if f.Verdict == Marginal {
+		exact := l
+		exact.U, exact.ULow = 0, 0
+		f.Vague = verdict(&exact, t.worst, t.worstU) == Within
+	}
+	f.Degree = max(0, bad)
 	f.Text = t.text(&f)
 	return f
+}
+
+// orNone is a bound, or infinity where there is none.
+func orNone(bound float64, sign int) float64 {
+	if bound != bound {
+		return math.Inf(sign)
+	}
+	return bound
 }
 
 // why says why there is nothing to judge, "" if there is.
@@ -53,6 +71,14 @@ func (t *track) why(c *Checker) string {
 		return "The arc was not seen to burn long enough with the pressure reading."
 	case filling:
 		return "There was no pressure reading, or no temperature to correct it by."
+	case pacing:
+		return fmt.Sprintf("The glass was not heated for %s above %.0f °C, or there was no reading of it.", sayTime(paceLeast), c.env.paceAt)
+	case meanOn:
+		return "The arc was not seen to burn long enough with the current reading."
+	case waiting:
+		return "There was no pressure reading to tell the fill by."
+	case diluting:
+		return "The pressure was not read both before gas was let in and after."
 	}
 	return fmt.Sprintf("There was no usable reading of %s.", t.limit.Quantity)
 }
@@ -74,11 +100,13 @@ func (t *track) text(f *Finding) string {
 	unit := l.Unit
 	var s strings.Builder
 	fmt.Fprintf(&s, "%s: %s %s", l.Title, t.measure(), sayWithin(f.Measured, 2*f.U, unit))
-	if t.kind != filling && t.kind != glowTime {
+	if t.kind != filling && t.kind != glowTime && t.kind != diluting && t.kind != waiting {
 		fmt.Fprintf(&s, " (%s)", f.Phase)
 	}
 	fmt.Fprintf(&s, ", %s", bounds(l))
 	switch {
+	case f.Vague:
+		s.WriteString(": inside, but nearer than the limit itself is known")
 	case f.Verdict == Marginal:
 		s.WriteString(": too near to tell")
 	case f.Verdict == Outside:
@@ -110,6 +138,14 @@ func (t *track) measure() string {
 		return "at the end"
 	case filling:
 		return "filled to"
+	case pacing, meanOn:
+		return "mean"
+	case diluting:
+		return "left"
+	case waiting:
+		return "took"
+	case lastly:
+		return "at the end"
 	}
 	if t.limit.Low != t.limit.Low {
 		return "highest"
@@ -124,12 +160,17 @@ func (t *track) direction(x float64) string {
 	high := x > t.limit.High
 	switch t.limit.Unit {
 	case "°C/s", "Pa/s":
-		return "fast"
+		if high {
+			return "fast"
+		}
+		return "slow"
 	case "s":
 		if high {
 			return "long"
 		}
 		return "short"
+	case "1":
+		return "much"
 	case "°C":
 		if high {
 			return "hot"
@@ -158,9 +199,11 @@ var deciding = []string{GlassTarget, GlassCeiling, BasePressure, FillPressure}
 
 // Overall is the verdict of a run and one sentence that names the limits that
 // decided it. A run is within only if glass target and ceiling, base and fill
-// are all known to be.
+// are all known to be. What is marginal only because the limit itself is known
+// roughly is named, but does not decide; that of the glass ceiling does, as what
+// is beyond that cannot be mended.
 func Overall(findings []Finding) (Verdict, string) {
-	var outside, marginal, lacking, within, silent []string
+	var outside, marginal, vague, lacking, within, silent []string
 	for i := range findings {
 		f := &findings[i]
 		title := lowerFirst(f.Limit.Title)
@@ -168,7 +211,11 @@ func Overall(findings []Finding) (Verdict, string) {
 		case Outside:
 			outside = append(outside, title)
 		case Marginal:
-			marginal = append(marginal, title)
+			if f.Vague && f.Limit.ID != GlassCeiling {
+				vague = append(vague, title)
+			} else {
+				marginal = append(marginal, title)
+			}
 		case Within:
 			within = append(within, title)
 		default:
@@ -183,16 +230,21 @@ func Overall(findings []Finding) (Verdict, string) {
 	switch {
 	case len(outside) > 0:
 		return Outside, "Outside its limits: " + and(outside) + "."
-	case len(within)+len(marginal) == 0:
+	case len(within)+len(marginal)+len(vague) == 0:
 		return NotKnown, "Nothing is known of this run: no limit could be judged."
 	case len(lacking) > 0:
 		return NotKnown, "Not known, as there is no finding on " + and(lacking) + "; nothing was found outside."
 	case len(marginal) > 0:
 		return Marginal, "Too near to the limit to tell: " + and(marginal) + "."
-	case len(silent) > 0:
-		return Within, "Within all limits that could be judged; not known: " + and(silent) + "."
 	}
-	return Within, "Within all limits."
+	text := "Within all limits"
+	if len(silent) > 0 {
+		text += " that could be judged; not known: " + and(silent)
+	}
+	if len(vague) > 0 {
+		text += "; nearer than the limit itself is known: " + and(vague)
+	}
+	return Within, text + "."
 }
 
 func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }

@@ -21,6 +21,9 @@ const (
 	// and unasked the time to the ceiling at which it is not asked.
 	clearly = 3.0
 	unasked = 6 * time.Second
+	// margin is how much of the reading's standard uncertainty counts against the
+	// glass: where it is known badly the warning comes earlier.
+	margin = 0.5
 	// slowest is the rate below which the glass is taken to stand, °C/s.
 	slowest = 0.05
 )
@@ -31,7 +34,7 @@ type State struct {
 	Known    bool
 	Approach bool          // the ceiling will be reached within a minute
 	Near     bool          // within WarnAhead: what the alarm follows
-	In       time.Duration // time to the ceiling; only if Approach
+	In       time.Duration // until the reading and half its uncertainty are at the ceiling; only if Approach
 	Rate     float64       // °C/s now
 	Ahead    float64       // glass temperature Horizon from now, °C; NaN if not known
 	AheadU   float64       // its standard uncertainty, °C
@@ -40,16 +43,24 @@ type State struct {
 	// alone, and ShellsU its standard uncertainty; GlassDone how far the glass is
 	// from the room to its target, %. NaN if not known; also if not Known.
 	Shells, ShellsU, GlassDone float64
+	// GlassIn and ShellsIn are when the glass will be at its target and the shells
+	// done if nothing changes, s, and First which of them first. +Inf: never; NaN if
+	// not known.
+	GlassIn, ShellsIn float64
+	First             First
 }
 
 // Foresight tells when the glass will reach its ceiling if nothing changes. It
-// takes the present rate from two straight fits of different memory, and lets
-// it fall as the glass loses heat: by the law for a bare tube of this size in
-// still air, or faster if the glass is seen to level off. One goroutine uses
-// it. Step allocates nothing.
+// takes the present rate from the heat balance, fitted live ([balance]), and lets it
+// fall as the glass loses heat and as the pressure falls. Without pressure or
+// current, and in the first seconds of an arc, it takes the rate from two straight
+// fits of different memory, and the decay from the law for a bare tube of this size
+// in still air, or faster if the glass is seen to level off. One goroutine uses it.
+// Step allocates nothing.
 type Foresight struct {
 	ceiling, cooling float64
 	fast, slow       slope
+	balance          balance
 	state            State
 	seat             seat
 	shells           shellTrack
@@ -57,12 +68,13 @@ type Foresight struct {
 }
 
 // nothing is the state before there is anything to foresee from.
-var nothing = State{Ahead: math.NaN(), AheadU: math.NaN()}
+var nothing = State{Ahead: math.NaN(), AheadU: math.NaN(), GlassIn: math.NaN(), ShellsIn: math.NaN()}
 
 // NewForesight makes one for an envelope.
 func NewForesight(env *Envelope) *Foresight {
-	f := &Foresight{ceiling: env.Ceiling(), cooling: env.cooling, fast: slope{tau: 1.2}, slow: slope{tau: 3}, state: nothing, seat: newSeat(env),
+	f := &Foresight{ceiling: env.Ceiling(), cooling: env.cooling, fast: slope{tau: 1.2}, slow: slope{tau: 3}, balance: newBalance(1.2, env), state: nothing, seat: newSeat(env),
 		shells: newShellTrack(env), target: math.NaN()}
+	f.expect(env.Bench.Heating)
 	if l, ok := env.Limit(GlassTarget); ok && l.Low == l.Low {
 		f.target = l.Low
 	}
@@ -77,6 +89,7 @@ func (f *Foresight) Step(o phase.Observation, u Uncertainties) {
 	f.seat.step(o, f.cooling)
 	f.foresee(o, u)
 	f.shells.step(o)
+	f.foreseeFirst(o)
 	f.state.Seating = f.seat.state
 	f.state.Shells, f.state.ShellsU = f.shells.done()
 	f.state.GlassDone = 100 * min(1, max(0, (o.Glass-roomGuess)/(f.target-roomGuess)))
@@ -100,15 +113,22 @@ func (f *Foresight) foresee(o phase.Observation, u Uncertainties) {
 		return
 	}
 	rate, k, level := f.now()
+	seen, _, end := f.fast.fit()
+	if r, d, ok := f.balance.step(o, seen, end); ok {
+		// The line's end lies τ² times the bend from the curve's.
+		bend := (r - seen) / (2 * f.fast.tau)
+		rate, k, level = r, d, end+f.fast.tau*f.fast.tau*max(-1, min(1, bend))
+	}
 	s := State{Known: true, Rate: rate}
 	s.Ahead, s.AheadU = f.predict(orZero(u.Glass))
-	in := ahead(f.ceiling-level, rate, k)
+	ceiling := f.ceiling - margin*orZero(u.Glass)
+	in := ahead(ceiling-level, rate, k)
 	if in <= approachWithin.Seconds() {
 		s.Approach, s.In = true, time.Duration(in*float64(time.Second))
 	}
 	// A quick fit's scatter alone shall not warn: the calmer prediction has to go
 	// over as well, unless there is hardly time to ask.
-	sure := s.Ahead > f.ceiling+clearly || s.In <= unasked
+	sure := s.Ahead > ceiling+clearly || s.In <= unasked
 	s.Near = s.Approach && (s.In <= WarnAhead && sure || f.state.Near && s.In <= warnUntil)
 	f.state = s
 }

@@ -3,8 +3,10 @@ package envelope
 import (
 	"math"
 	"math/rand/v2"
+	"os"
 	"runtime"
 	"slices"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -23,7 +25,6 @@ type glassLog struct {
 	obs                   []phase.Observation
 	u                     []float64 // standard uncertainty of the glass
 	sensed, shell, carbon []float64
-	lit                   []bool
 }
 
 const logEvery = 100 * time.Millisecond
@@ -70,7 +71,6 @@ func logged(seed uint64, change func(*plant.Drawn), watch func(at time.Duration,
 			Pressure: x.ManifoldPressure * (1 + 0.005*r.NormFloat64())})
 		g.u = append(g.u, math.Hypot(0.6, 0.03*rise))
 		g.sensed, g.shell, g.carbon = append(g.sensed, x.Sensed), append(g.shell, x.Shell), append(g.carbon, x.Carbonate)
-		g.lit = append(g.lit, x.Lit)
 		if x.Phase == "bombard" || x.Phase == "shells" {
 			main += logEvery
 		}
@@ -203,41 +203,84 @@ func (g *glassLog) warned() (near, crossed float64) {
 	return near, crossed
 }
 
-// The bounds are those of the issue: 5 s ahead in 95 % of overheats, one false
-// warning in 100 good runs. A good run is one whose glass stays below its ceiling.
-// A warning in it is false if the glass would have stayed there had the operator
-// taken his hands off at the warning: the same plant is run again without him.
-func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
-	hot, good := 30, 110
+// proofRuns is how many overheats and good runs prove the warning. By hand, for
+// more (216 overheats, none late; 722 good runs, 4 warnings in vain when written):
+//
+//	TIPOFF_FORESIGHT_RUNS=800 go test ./logger/envelope -run TestWarningComesInTime -v
+func proofRuns(t *testing.T) (hot, good int) {
 	if testing.Short() {
-		hot, good = 10, 10
+		return 10, 10
 	}
-	var ahead []float64
-	each(hot, 5000, func(d *plant.Drawn) {
+	if n, err := strconv.Atoi(os.Getenv("TIPOFF_FORESIGHT_RUNS")); err == nil && n > 0 {
+		return n / 3, n
+	}
+	return 80, 240
+}
+
+// fate is what became of a good run in which a warning came, had the operator taken
+// his hands off at the warning: seconds until the reading is at the ceiling, NaN if
+// it never is.
+func (g *glassLog) fate(near float64) (crossed float64) {
+	left := logged(g.seed, nil, nil, time.Duration(near*float64(time.Second)))
+	for i := range left.obs {
+		if s := left.obs[i].At.Seconds(); s >= near && left.obs[i].Glass >= left.env.Ceiling() {
+			return s - near
+		}
+	}
+	return math.NaN()
+}
+
+// The bounds are those of the issue: 5 s ahead in 95 % of overheats, one false
+// warning in 100 good runs. An overheat is a run, by an operator who does not look
+// at the glass, whose reading gets to the ceiling; a good run one by a careful
+// operator whose reading does not. A warning in a good run is false if the reading
+// would not have got to the ceiling within a minute had the operator taken his hands
+// off at the warning, whatever the reason: the same plant is run again without him.
+// (A stopcock left open then lets the pressure fall and the glass cool; that counts
+// as false too.)
+//
+// Tuned on the seeds 50000 to 54119, 60000 to 60319, 70000 to 70599 and 80000 to
+// 80299; proved here on others, looked at once.
+func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
+	hot, good := proofRuns(t)
+	var ahead, byTruth []float64
+	each(hot, 310000, func(d *plant.Drawn) {
 		// The operator does not look at the glass.
 		d.Habit.Target, d.Habit.Ceiling = 400, 500
 	}, func(g *glassLog) {
-		if near, crossed := g.warned(); crossed == crossed {
+		near, crossed := g.warned()
+		if crossed == crossed {
 			ahead = append(ahead, crossed-min(orInf(near), crossed))
+		}
+		for i := range g.obs {
+			if at := g.obs[i].At.Seconds(); g.sensed[i] >= g.env.Ceiling() {
+				byTruth = append(byTruth, at-min(orInf(near), at))
+				break
+			}
 		}
 	})
 	if len(ahead) < hot/2 {
 		t.Fatalf("%d overheats in %d runs", len(ahead), hot)
 	}
 	slices.Sort(ahead)
-	late := 0
-	for _, a := range ahead {
-		if a < 5 {
-			late++
+	late := func(all []float64) (n int) {
+		for _, a := range all {
+			if a < 5 {
+				n++
+			}
 		}
+		return n
 	}
-	t.Logf("%d overheats: %d warned less than 5 s before; ahead by %.1f s (least), %.1f (5 %%), %.1f (median), %.1f (95 %%)", len(ahead), late,
+	t.Logf("%d overheats: %d warned less than 5 s before; ahead by %.1f s (least), %.1f (5 %%), %.1f (median), %.1f (95 %%)", len(ahead), late(ahead),
 		ahead[0], ahead[len(ahead)/20], ahead[len(ahead)/2], ahead[len(ahead)*95/100])
-	if float64(late) > 0.05*float64(len(ahead)) {
-		t.Errorf("%d of %d overheats warned late", late, len(ahead))
+	// The bench here does not know its thermocouple's seating to better than 3 % of
+	// the rise, 7 °C at the ceiling, nor its lag; what that hides no foresight sees.
+	t.Logf("by the true glass under the sensor: %d overheats, %d warned less than 5 s before", len(byTruth), late(byTruth))
+	if float64(late(ahead)) > 0.05*float64(len(ahead)) {
+		t.Errorf("%d of %d overheats warned late", late(ahead), len(ahead))
 	}
-	var runs, warnings, vain, unjudged int
-	each(good, 6000, nil, func(g *glassLog) {
+	var runs, warnings, vain int
+	each(good, 320000, nil, func(g *glassLog) {
 		near, crossed := g.warned()
 		if crossed == crossed {
 			return
@@ -247,38 +290,14 @@ func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
 			return
 		}
 		warnings++
-		at := time.Duration(near * float64(time.Second))
-		left := logged(g.seed, nil, nil, at)
-		if _, crossed := left.warned(); crossed-near < 60 {
-			return
-		}
-		// A stopcock left as it is moves the pressure on, and the heat with it: then
-		// something has changed, and the warning cannot be judged. Within two seconds
-		// it was the operator who had already let go, and it was one too many.
-		first := phase.Observation{Current: math.NaN()}
-		out := 0.0
-		for i, o := range left.obs {
-			if o.At >= at && first.Current != first.Current {
-				first = o
-			}
-			if o.At > at && (!left.lit[i] || math.Abs(o.Pressure/first.Pressure-1) > 0.15 || math.Abs(o.Current/first.Current-1) > 0.1) {
-				out = (o.At - at).Seconds()
-				break
-			}
-		}
-		if out > 2 && out < 2*warnUntil.Seconds() {
-			unjudged++
-		} else {
+		if left := g.fate(near); !(left <= 60) {
 			vain++
+			t.Logf("seed %d: warned at %.1f s; left alone it did not cross", g.seed, near)
 		}
-		t.Logf("seed %d: warned at %.1f s, left alone it did not cross; arc, pressure or current changed after %.1f s (0: never)", g.seed, near, out)
 	})
-	t.Logf("%d good runs: %d warnings, %d of them in vain, and %d where pressure or current changed before the glass could cross", runs, warnings, vain, unjudged)
-	// The bar is 1 in 100. Counted strictly, with those where the operator's last
-	// sip changed pressure or current just after the warning, 2 in 103 are
-	// reached on these seeds; the bar is not met.
-	if runs < good/2 || vain+unjudged > max(2, runs/50) {
-		t.Errorf("%d warnings in vain in %d good runs", vain+unjudged, runs)
+	t.Logf("%d good runs: %d warnings, %d of them in vain", runs, warnings, vain)
+	if runs < good/2 || vain > max(runs/100, 1) {
+		t.Errorf("%d warnings in vain in %d good runs", vain, runs)
 	}
 }
 

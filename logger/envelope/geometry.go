@@ -10,15 +10,11 @@ import (
 // length.
 func Volume(c tube.Card) float64 { return math.Pi / 4 * c.Bore * c.Bore * c.Length }
 
-// WallArea is the tube's outer area, m²: π OD L. 0 if the card lacks them.
-func WallArea(c tube.Card) float64 { return math.Pi * c.Outside * c.Length }
+// wallArea is the tube's outer area, m²: π OD L. 0 if the card lacks them.
+func wallArea(c tube.Card) float64 { return math.Pi * c.Outside * c.Length }
 
-// GlassMass is the mass of the tube's glass, kg: ρ π (OD² − d²) L/4. 0 if the
+// glassMass is the mass of the tube's glass, kg: ρ π (OD² − d²) L/4. 0 if the
 // card lacks a measure or the glass is not in the table.
-func GlassMass(c tube.Card) float64 {
-	return glassMass(loadTables(), c)
-}
-
 func glassMass(t *tables, c tube.Card) float64 {
 	if c.Bore <= 0 || c.Outside <= c.Bore {
 		return 0
@@ -26,7 +22,8 @@ func glassMass(t *tables, c tube.Card) float64 {
 	return t.glass[c.Glass].density * math.Pi / 4 * (c.Outside*c.Outside - c.Bore*c.Bore) * c.Length
 }
 
-// HeatCapacity is the heat capacity of the tube's glass, J/K. 0 as GlassMass.
+// HeatCapacity is the heat capacity of the tube's glass, J/K. 0 if the card
+// lacks a measure or the glass is not in the program's table.
 func HeatCapacity(c tube.Card) float64 {
 	t := loadTables()
 	return glassMass(t, c) * t.glass[c.Glass].heat
@@ -49,44 +46,73 @@ func coolingRate(t *tables, c tube.Card, known bool, celsius float64) float64 {
 	if !known || g.heat == 0 || bore <= 0 || od <= bore {
 		od, bore, g = 0.015, 0.013, t.glass["soda-lime"]
 	}
-	perArea := g.density * g.heat * (od*od - bore*bore) / (4 * od) // J/(m² K)
-	return bareDecay(celsius) / perArea
+	return bareDecay(celsius) / perArea(g, od, bore)
 }
 
-// Paschen is the breakdown voltage (V, direct) of air between plane electrodes
-// for a product of pressure and gap in Pa·m. It is NaN left of the curve's
-// singularity, where the formula does not hold. Constants A 15 1/(cm Torr), B
-// 365 V/(cm Torr), secondary emission 0.01 (physics.md 5.1).
-func Paschen(pd float64) float64 {
-	const (
-		a     = 15 * 100 / torr
-		b     = 365 * 100 / torr
-		gamma = 0.01
-	)
-	d := math.Log(a*pd) - math.Log(math.Log(1+1/gamma))
+// perArea is the heat capacity of a tube's wall by its outer area, J/(m² K).
+func perArea(g glassRow, od, bore float64) float64 {
+	return g.density * g.heat * (od*od - bore*bore) / (4 * od)
+}
+
+// bareLoss is what a bare tube gives off to the room, W/m²: h (T − T_room) + ε σ
+// (T⁴ − T_room⁴), temperatures in °C.
+func bareLoss(celsius, room float64) float64 {
+	k, r := celsius+zeroC, room+zeroC
+	return stillAir*(k-r) + emissivity*stefan*(k*k*k*k-r*r*r*r)
+}
+
+// stallRate is the least rate, °C/s, at which a bare tube must rise at a
+// temperature so that the same heat brings it to another: (loss(to) −
+// loss(from)) ÷ C. Temperatures in °C, perArea in J/(m² K).
+func stallRate(perArea, from, to, room float64) float64 {
+	return (bareLoss(to, room) - bareLoss(from, room)) / perArea
+}
+
+// paschen is the breakdown voltage (V, direct) of a gas between plane electrodes
+// for a product of pressure and gap in Pa·m: B pd/(ln(A pd) − ln ln(1 + 1/γ)).
+// It is NaN left of the curve's singularity, where the formula does not hold,
+// and for a gas that is not in the table.
+func (t *tables) paschen(gas string, pd float64) float64 {
+	r := t.discharge[gas]
+	x := pd * 100 / torr // Torr cm
+	d := math.Log(r.a*x) - math.Log(math.Log(1+1/r.gamma))
 	if !(d > 0) {
 		return math.NaN()
 	}
-	return b * pd / d
+	return r.b * x / d
 }
 
-// paschenReach is the largest pressure·gap, Pa·m, that breaks down at v volts,
-// NaN below the curve's minimum.
-func paschenReach(v float64) float64 {
-	// Right of the minimum at about 0.84 Torr cm the curve only rises.
-	low, high := 0.84*torr/100, 1e5*torr/100
-	if !(Paschen(low) < v) {
+// paschenReach is the largest pressure·gap, Pa·m, at which a gas breaks down at
+// v volts, NaN below the curve's minimum, which is at (e/A) ln(1+1/γ).
+func (t *tables) paschenReach(gas string, v float64) float64 {
+	r := t.discharge[gas]
+	low, high := math.E/r.a*math.Log(1+1/r.gamma)*torr/100, 1e5*torr/100
+	if !(t.paschen(gas, low) < v) {
 		return math.NaN()
 	}
 	for range 80 {
 		mid := math.Sqrt(low * high)
-		if Paschen(mid) < v {
+		if t.paschen(gas, mid) < v {
 			low = mid
 		} else {
 			high = mid
 		}
 	}
 	return low
+}
+
+// carbonDioxide is the pressure of carbon dioxide, Pa, at which barium carbonate
+// and oxide are in balance: ln(p/bar) = S/R − H/(R T). Good between 700 and
+// 1000 °C.
+func (t *tables) carbonDioxide(celsius float64) float64 {
+	const r, bar = 8.314462618, 1e5
+	return bar * math.Exp(t.value("carbonate-entropy")/r-t.value("carbonate-enthalpy")/(r*(celsius+zeroC)))
+}
+
+// coatingGas is the carbon dioxide that a mass of carbonate, kg, gives off, as
+// pressure times volume at 20 °C, Pa m³.
+func (t *tables) coatingGas(kg float64) float64 {
+	return kg * 1000 / t.value("carbonate-molar") * 8.314462618 * twentyC
 }
 
 // stressPerRate is the tension in the cold outer skin of a tube heated evenly

@@ -11,7 +11,8 @@ import (
 )
 
 // Say writes a value of an SI unit in the trade's: pressure in Torr or, below
-// 0.1 Torr, in micron; current in mA; rate of rise in micron/min.
+// 0.1 Torr, in micron; current in mA; rate of rise in micron/min;
+// small shares in ppm.
 func Say(x float64, unit string) string {
 	if x != x {
 		return "not known"
@@ -32,9 +33,46 @@ func Say(x float64, unit string) string {
 		return fmt.Sprintf("%.1f °C/s", x)
 	case "s":
 		return sayTime(time.Duration(x * float64(time.Second)))
+	case "m³":
+		return digits(x*1e6) + " mL"
+	case "m²":
+		return digits(x*1e4) + " cm²"
+	case "kg":
+		return digits(x*1000) + " g"
+	case "Pa m³":
+		return digits(x*1000/torr) + " Torr L"
+	case "Pa m³/s":
+		return strconv.FormatFloat(x*1000/torr, 'e', 1, 64) + " Torr L/s"
+	case "1":
+		if x != 0 && math.Abs(x) < 0.01 {
+			return digits(x*1e6) + " ppm"
+		}
+		return digits(x)
 	}
 	return strings.TrimSpace(digits(x) + " " + unit)
 }
+
+// Bounds is a limit's bounds in the trade's units, each with its expanded
+// uncertainty (95 %): "1.5 ± 0.3 to 5 ± 1 Torr", "at most 275 ± 14 °C".
+func (l *Limit) Bounds() string {
+	uLow, uHigh := l.Doubt()
+	low, high := sayWithin(l.Low, 2*uLow, l.Unit), sayWithin(l.High, 2*uHigh, l.Unit)
+	switch {
+	case l.Low != l.Low && l.High != l.High:
+		return "not known"
+	case l.High != l.High:
+		return "at least " + low
+	case l.Low != l.Low:
+		return "at most " + high
+	}
+	if i := strings.LastIndexByte(low, ' '); strings.HasSuffix(high, low[i:]) {
+		low = low[:i]
+	}
+	return low + " to " + high
+}
+
+// Said is a fact's value in the trade's units with its expanded uncertainty.
+func (f *Fact) Said() string { return sayWithin(f.Value, 2*f.U, f.Unit) }
 
 // sayDifference writes a difference; small ones of temperature keep a decimal.
 func sayDifference(x float64, unit string) string {
@@ -72,10 +110,29 @@ func sayWithin(x, expanded float64, unit string) string {
 		scale = micron
 	case "micron/min":
 		scale, decimals = micron*perMinute, 2
+	case "ppm":
+		scale, decimals = 1e-6, 0
 	case "mA":
 		scale, decimals = milli, 0
 	case "min":
 		scale = 60
+	case "mL":
+		scale, decimals = 1e-6, 0
+	case "cm²":
+		scale, decimals = 1e-4, 0
+	case "g":
+		scale = 1e-3
+	case "Torr L":
+		scale, decimals = torr/1000, 2
+	case "Torr L/s":
+		u := strconv.FormatFloat(expanded*1000/torr, 'e', 1, 64)
+		return number + " ± " + u + " " + name
+	}
+	switch e := expanded / scale; {
+	case e >= 10:
+		decimals = 0
+	case e >= 1:
+		decimals = min(decimals, 1)
 	}
 	pm := strconv.FormatFloat(expanded/scale, 'f', decimals, 64)
 	if strings.Trim(pm, "0.") == "" {

@@ -5,55 +5,86 @@ import (
 	"time"
 
 	"tipoff/logger/phase"
+	"tipoff/logger/tube"
 )
 
-// Constants of an electrode's shell. The fall of air on iron and its normal
-// current density are physics.md 5.2; how the fall rises above it, what stays in
-// the shell, and the emissivity are from memory.
-const (
-	normalFall      = 269.0 // V
-	normalDensity   = 3.0   // A/m² at 1 Torr
-	fallRises       = 0.11  // for each square root of the density over the normal one; as logger/model starts from
-	intoShell       = 0.85
-	shellEmissive   = 0.6
-	shellHeat       = 620.0 // J/(kg K), iron, mean of 500 to 900 °C
-	shellPerArea    = 3.0   // kg/m², sheet of 0.4 mm
-	shellArea0      = 6e-4  // m², and shellPerAmp m²/A more: 13 cm² at 30 mA, 20 at 60
-	shellPerAmp     = 0.0233
-	shellBright     = 900.0 // °C, orange: from here the carbonate turns
-	measuredDoubt   = 0.25  // of the shell's power, standard, with area from the card
-	unmeasuredDoubt = 0.35
-	warmUp          = 0.4 // share of the work that is to become bright
-)
+// warmUp is the share of the work on a shell that is to become bright.
+const warmUp = 0.4
+
+// shell is an electrode's shell as card and tables describe it.
+type shell struct {
+	area, mass, doubt float64 // m², kg; doubt: standard, as a share of the heat. area 0: not known
+	guessed           bool    // the area, from the rating
+
+	fall, density, rises, into, emissive, heat, bright float64 // constant.csv, in SI but for density: A/m² at 1 Torr
+}
+
+func shellOf(t *tables, el *tube.Electrode, known bool) shell {
+	s := shell{
+		fall: t.value("cathode-fall"), density: t.value("normal-density"), rises: t.value("fall-rises"), into: t.value("into-shell"),
+		emissive: t.value("shell-emissivity"), heat: t.value("shell-heat"), bright: t.value("shell-bright"),
+	}
+	switch {
+	case !known:
+	case el.ShellArea > 0:
+		s.area, s.doubt = el.ShellArea, t.value("shell-known")
+	case el.Rating > 0:
+		s.guessed = true
+		s.area = 1e-4 * (t.value("shell-area") + t.value("shell-area-rating")*el.Rating/milli)
+		s.doubt = t.value("shell-guessed")
+	}
+	if s.mass = el.ShellMass; s.mass <= 0 {
+		s.mass = t.value("shell-per-area") * s.area
+	}
+	return s
+}
+
+// power is the heat that a shell gets of the arc, W, at a current (A) and a
+// pressure (Torr): half of the fall's, as each electrode is cathode half of the
+// time, less what does not stay in it.
+func (s *shell) power(amps, torr float64) float64 {
+	fall := s.fall * (1 + s.rises*math.Sqrt(amps/(s.density*torr*torr*s.area)))
+	return 0.5 * amps * fall * s.into
+}
+
+// radiated is what a shell of a temperature gives to the glass about it, W.
+func (s *shell) radiated(celsius, glass float64) float64 {
+	k, g := celsius+zeroC, glass+zeroC
+	return s.emissive * stefan * s.area * (k*k*k*k - g*g*g*g)
+}
+
+// warming is how long a cold shell takes to become bright, s; +Inf if it never
+// does.
+func (s *shell) warming(amps, torr, glass float64) float64 {
+	const n = 200
+	p, step, sum := s.power(amps, torr), (s.bright-roomGuess)/n, 0.0
+	for i := range n {
+		net := p - s.radiated(roomGuess+(float64(i)+0.5)*step, glass)
+		if net <= 0 {
+			return math.Inf(1)
+		}
+		sum += s.mass * s.heat * step / net
+	}
+	return sum
+}
 
 // shellTrack estimates an electrode's shell from current and pressure: half of
 // I·V·intoShell of the cathode fall (each electrode is cathode half of the time),
 // less what it radiates to the glass. It runs three shells, with the power one
 // standard uncertainty less, as computed, and more. It allocates nothing.
 type shellTrack struct {
-	area, mass, doubt float64 // area 0: not known
-	wanted            float64 // s bright
-	last              time.Duration
-	begun             bool
-	glass             float64
-	celsius, bright   [3]float64
+	shell
+	wanted        float64 // s bright
+	last          time.Duration
+	begun         bool
+	glass         float64
+	celsius, time [3]float64 // time: s bright
 }
 
 func newShellTrack(e *Envelope) shellTrack {
-	s := shellTrack{wanted: 40, glass: roomGuess, celsius: [3]float64{roomGuess, roomGuess, roomGuess}}
+	s := shellTrack{shell: e.shell, wanted: 40, glass: roomGuess, celsius: [3]float64{roomGuess, roomGuess, roomGuess}}
 	if l, ok := e.Limit(ShellTime); ok && l.Low > 0 {
 		s.wanted = l.Low
-	}
-	el := &e.Card.Electrode
-	switch {
-	case !e.Known:
-	case el.ShellArea > 0:
-		s.area, s.doubt = el.ShellArea, measuredDoubt
-	case el.Rating > 0:
-		s.area, s.doubt = shellArea0+shellPerAmp*el.Rating, unmeasuredDoubt
-	}
-	if s.mass = el.ShellMass; s.mass <= 0 {
-		s.mass = shellPerArea * s.area
 	}
 	return s
 }
@@ -74,16 +105,13 @@ func (s *shellTrack) step(o phase.Observation) {
 	}
 	power := 0.0
 	if o.Current > ArcCurrent {
-		p := max(0.05, o.Pressure/torr)
-		fall := normalFall * (1 + fallRises*math.Sqrt(o.Current/(normalDensity*p*p*s.area)))
-		power = 0.5 * o.Current * fall * intoShell
+		power = s.power(o.Current, max(0.05, o.Pressure/torr))
 	}
 	for i := range s.celsius {
-		k, g := s.celsius[i]+zeroC, s.glass+zeroC
-		loss := shellEmissive * stefan * s.area * (k*k*k*k - g*g*g*g)
-		s.celsius[i] += (power*(1+float64(i-1)*s.doubt) - loss) * dt / (s.mass * shellHeat)
-		if s.celsius[i] >= shellBright {
-			s.bright[i] += dt
+		net := power*(1+float64(i-1)*s.doubt) - s.radiated(s.celsius[i], s.glass)
+		s.celsius[i] += net * dt / (s.mass * s.heat)
+		if s.celsius[i] >= s.bright {
+			s.time[i] += dt
 		}
 	}
 }
@@ -99,8 +127,8 @@ func (s *shellTrack) done() (percent, u float64) {
 }
 
 func (s *shellTrack) share(i int) float64 {
-	if s.bright[i] > 0 {
-		return 100 * (warmUp + (1-warmUp)*min(1, s.bright[i]/s.wanted))
+	if s.time[i] > 0 {
+		return 100 * (warmUp + (1-warmUp)*min(1, s.time[i]/s.wanted))
 	}
-	return 100 * warmUp * min(1, max(0, (s.celsius[i]-roomGuess)/(shellBright-roomGuess)))
+	return 100 * warmUp * min(1, max(0, (s.celsius[i]-roomGuess)/(s.bright-roomGuess)))
 }

@@ -1,19 +1,18 @@
 package envelope
 
 import (
-	"bytes"
 	"embed"
-	"encoding/csv"
-	"fmt"
-	"io"
 	"math"
 	"slices"
-	"strconv"
+
+	"tipoff/calib/unit"
+	"tipoff/logger/tube"
 )
 
 // The tables hold every number that a limit rests on, in the trade's units,
 // each row with its source and how far that is to be trusted: mark a was read
-// in the source named, b is from memory, c was computed from the rule given.
+// in the source named, b is from memory, c was computed from the rule given. A
+// bench may replace rows and add some, see [ReadTables].
 //
 //go:embed tables/*.csv
 var tableFiles embed.FS
@@ -21,225 +20,235 @@ var tableFiles embed.FS
 type tables struct {
 	glass     map[string]glassRow
 	coating   map[string]coatingRow
+	binder    map[string]binderRow
 	fill      map[string][]fillRow // by gas, diameter rising
 	electrode []electrodeRow       // running current rising
+	discharge map[string]paschenRow
 	practice  map[string]practiceRow
+	constant  map[string]constantRow
 }
 
 type origin struct{ mark, source string }
 
 type glassRow struct {
 	origin
-	strain, density, heat, conductivity, young, expansion, poisson float64
+	strain, strainU, density, heat, conductivity, young, expansion, poisson float64
 }
 
 type coatingRow struct {
 	origin
-	targetLow, targetHigh, cap, u, rateFactor float64
-	reason                                    string
+	targetLow, targetU, targetHigh, cap, capU, rateFactor float64
+	reason                                                string
+}
+
+type binderRow struct {
+	origin
+	cap, capU float64
+	reason    string
 }
 
 type fillRow struct {
 	origin
-	outside, low, high float64 // mm, Torr
+	outside, low, high, u float64 // mm, Torr
 }
 
 type electrodeRow struct {
 	origin
-	running, glassLow, glassHigh, shellLow, shellHigh float64 // mA
+	running, glassLow, glassHigh, shellLow, shellHigh, u float64 // mA
+}
+
+type paschenRow struct {
+	origin
+	a, b, gamma float64 // 1/(cm Torr), V/(cm Torr), 1
 }
 
 type practiceRow struct {
 	origin
 	low, high    float64 // in unit; NaN none
+	lowU, highU  float64 // standard; 0 exact
 	unit, reason string
+}
+
+type constantRow struct {
+	origin
+	value, u float64 // in the unit that constant.csv names
+}
+
+// benchMark is the mark of a row that a bench's own table replaced or added.
+const benchMark = "bench"
+
+// schema is one table: its file and override's name, the columns, of which the
+// first keys name the row, and how a row gets into the tables.
+type schema struct {
+	name    string
+	keys    int
+	columns []column
+	add     func(*tables, *row)
+}
+
+// column is one column of a table. A text has no numbers; a number is written
+// plain in the file, and in a bench's table as a quantity if it has a dimension.
+type column struct {
+	name     string
+	text     bool
+	optional bool
+	doubt    bool           // a standard uncertainty: empty, or 0, is exact
+	allowed  []string       // of a text; nil any
+	dim      unit.Dimension // 0: a plain number, in the file's unit
+	scale    float64        // of the file's unit in SI
+	min, max float64        // in the file's unit
+}
+
+func text(name string, allowed ...string) column {
+	return column{name: name, text: true, allowed: allowed}
+}
+
+func number(name string, d unit.Dimension, scale, min, max float64) column {
+	return column{name: name, dim: d, scale: scale, min: min, max: max}
+}
+
+func doubt(name string, d unit.Dimension, scale, max float64) column {
+	return column{name: name, dim: d, scale: scale, max: max, optional: true, doubt: true}
+}
+
+// of prepends and appends what all tables have alike.
+func (s schema) with(columns ...column) schema {
+	s.columns = append(columns, text("mark", "a", "b", "c"), text("source"))
+	return s
+}
+
+func (s schema) reasoned() schema {
+	s.columns = append(s.columns, text("reason"))
+	return s
+}
+
+// schemas are the tables in the order in which they are read.
+func schemas() []schema {
+	const t, d, ma, mm = unit.Temperature, unit.TempDifference, unit.Current, unit.Length
+	inf := math.Inf(1)
+	return []schema{
+		schema{name: "glass", keys: 1, add: addGlass}.with(text("glass", tube.Glasses()...),
+			number("strain", t, 1, 300, 1200), doubt("strain_u", d, 1, 50), number("density", 0, 1, 1000, 8000),
+			number("heat", 0, 1, 300, 2000), number("conductivity", 0, 1, 0.1, 10), number("young", 0, 1, 10, 200),
+			number("expansion", 0, 1, 0.1, 30), number("poisson", 0, 1, 0.05, 0.45)),
+		schema{name: "coating", keys: 1, add: addCoating}.with(text("coating", append(tube.Coatings(), "unknown")...),
+			number("target_low", t, 1, 60, 500), doubt("target_u", d, 1, 50), number("target_high", t, 1, 60, 500),
+			number("cap", t, 1, 60, 500), doubt("cap_u", d, 1, 50), number("rate_factor", 0, 1, 0.05, 2)).reasoned(),
+		schema{name: "binder", keys: 1, add: addBinder}.with(text("coating", tube.Coatings()...),
+			number("cap", t, 1, 60, 500), doubt("cap_u", d, 1, 50)).reasoned(),
+		schema{name: "fill", keys: 2, add: addFill}.with(text("gas", tube.Gases()...), number("outside", mm, 1e-3, 4, 40),
+			number("low", unit.Pressure, torr, 0.5, 60), number("high", unit.Pressure, torr, 0.5, 60), doubt("u", unit.Pressure, torr, 5)),
+		schema{name: "electrode", keys: 1, add: addElectrode}.with(number("running", ma, milli, 5, 500),
+			number("glass_low", ma, milli, 10, 3000), number("glass_high", ma, milli, 10, 3000),
+			number("shell_low", ma, milli, 10, 3000), number("shell_high", ma, milli, 10, 3000), doubt("u", ma, milli, 500)),
+		schema{name: "paschen", keys: 1, add: addPaschen}.with(text("gas", append(tube.Gases(), "air", "nitrogen", "hydrogen")...),
+			number("a", 0, 1, 1, 50), number("b", 0, 1, 10, 1000), number("gamma", 0, 1, 1e-6, 1)),
+		// The unit of a row of practice sets the dimension of its numbers.
+		schema{name: "practice", keys: 1, add: addPractice}.with(text("key"), optional(number("low", 0, 1, 0, inf)),
+			optional(number("high", 0, 1, 0, inf)), doubt("low_u", 0, 1, inf), doubt("high_u", 0, 1, inf), text("unit")).reasoned(),
+		schema{name: "constant", keys: 1, add: addConstant}.with(text("key"), number("value", 0, 1, 0, inf),
+			doubt("u", 0, 1, inf), text("unit")),
+	}
+}
+
+func optional(c column) column {
+	c.optional = true
+	return c
 }
 
 // loadTables reads the embedded tables. They are part of the program, so that
 // a mistake in them is a panic; a test reads them all.
 func loadTables() *tables {
-	t, err := readTables(func(name string) ([]byte, error) { return tableFiles.ReadFile("tables/" + name) })
+	t, err := readTables(builtIn)
 	if err != nil {
 		panic("envelope: " + err.Error())
 	}
 	return t
 }
 
-func readTables(read func(name string) ([]byte, error)) (*tables, error) {
-	t := &tables{
-		glass: map[string]glassRow{}, coating: map[string]coatingRow{},
-		fill: map[string][]fillRow{}, practice: map[string]practiceRow{},
-	}
-	for _, f := range []struct {
-		name  string
-		parse func(*tables, string, []byte) error
-	}{
-		{"glass.csv", parseGlass}, {"coating.csv", parseCoating}, {"fill.csv", parseFill},
-		{"electrode.csv", parseElectrode}, {"practice.csv", parsePractice},
-	} {
-		data, err := read(f.name)
-		if err != nil {
-			return nil, fmt.Errorf("reading table %s: %w", f.name, err)
-		}
-		if err := f.parse(t, f.name, data); err != nil {
-			return nil, err
-		}
-	}
-	return t, nil
-}
+func builtIn(name string) ([]byte, error) { return tableFiles.ReadFile("tables/" + name) }
 
-func parseGlass(t *tables, name string, data []byte) error {
-	return rows(name, data, []string{"glass", "strain", "density", "heat", "conductivity", "young", "expansion",
-		"poisson", "mark", "source"}, func(r *row) {
-		k := r.text("glass")
-		if _, twice := t.glass[k]; twice {
-			r.fail("glass", "is there twice")
-		}
-		t.glass[k] = glassRow{r.origin(), r.number("strain"), r.number("density"), r.number("heat"),
-			r.number("conductivity"), r.number("young"), r.number("expansion"), r.number("poisson")}
-	})
-}
-
-func parseCoating(t *tables, name string, data []byte) error {
-	return rows(name, data, []string{"coating", "target_low", "target_high", "cap", "u", "rate_factor", "mark",
-		"source", "reason"}, func(r *row) {
-		k := r.text("coating")
-		if _, twice := t.coating[k]; twice {
-			r.fail("coating", "is there twice")
-		}
-		c := coatingRow{r.origin(), r.number("target_low"), r.number("target_high"), r.number("cap"),
-			r.number("u"), r.number("rate_factor"), r.text("reason")}
-		if c.targetLow >= c.targetHigh || c.targetHigh > c.cap {
-			r.fail("cap", "must not be below target_high, and that not below target_low")
-		}
-		t.coating[k] = c
-	})
-}
-
-func parseFill(t *tables, name string, data []byte) error {
-	return rows(name, data, []string{"gas", "outside_mm", "low", "high", "mark", "source"}, func(r *row) {
-		f := fillRow{r.origin(), r.number("outside_mm"), r.number("low"), r.number("high")}
-		if f.low > f.high {
-			r.fail("low", "is above high")
-		}
-		gas := r.text("gas")
-		list := t.fill[gas]
-		if n := len(list); n > 0 && list[n-1].outside >= f.outside {
-			r.fail("outside_mm", "must rise from row to row of a gas")
-		}
-		t.fill[gas] = append(list, f)
-	})
-}
-
-func parseElectrode(t *tables, name string, data []byte) error {
-	return rows(name, data, []string{"running", "glass_low", "glass_high", "shell_low", "shell_high", "mark",
-		"source"}, func(r *row) {
-		e := electrodeRow{r.origin(), r.number("running"), r.number("glass_low"), r.number("glass_high"),
-			r.number("shell_low"), r.number("shell_high")}
-		if n := len(t.electrode); n > 0 && t.electrode[n-1].running >= e.running {
-			r.fail("running", "must rise from row to row")
-		}
-		if e.glassLow > e.glassHigh || e.shellLow > e.shellHigh {
-			r.fail("shell_low", "a low is above its high")
-		}
-		t.electrode = append(t.electrode, e)
-	})
-}
-
-func parsePractice(t *tables, name string, data []byte) error {
-	return rows(name, data, []string{"key", "low", "high", "unit", "mark", "source", "reason"}, func(r *row) {
-		k := r.text("key")
-		if _, twice := t.practice[k]; twice {
-			r.fail("key", "is there twice")
-		}
-		p := practiceRow{r.origin(), r.optional("low"), r.optional("high"), r.text("unit"), r.text("reason")}
-		if p.low != p.low && p.high != p.high {
-			r.fail("low", "has neither low nor high")
-		}
-		if p.low > p.high {
-			r.fail("low", "is above high")
-		}
-		t.practice[k] = p
-	})
-}
-
-// row is one line of a table. The first mistake is kept.
-type row struct {
-	name    string
-	columns []string
-	fields  []string
-	line    int
-	err     error
-}
-
-func (r *row) fail(column, what string) {
-	if r.err == nil {
-		r.err = fmt.Errorf("table %s, line %d, %s: %s", r.name, r.line, column, what)
+func newTables() *tables {
+	return &tables{
+		glass: map[string]glassRow{}, coating: map[string]coatingRow{}, binder: map[string]binderRow{},
+		fill: map[string][]fillRow{}, discharge: map[string]paschenRow{},
+		practice: map[string]practiceRow{}, constant: map[string]constantRow{},
 	}
 }
 
-func (r *row) text(column string) string {
-	s := r.fields[slices.Index(r.columns, column)]
-	if s == "" {
-		r.fail(column, "is empty")
-	}
-	return s
+// value is a constant by its key, in the unit of constant.csv.
+func (t *tables) value(key string) float64 { return t.constant[key].value }
+
+func addGlass(t *tables, r *row) {
+	t.glass[r.text("glass")] = glassRow{r.origin(), r.number("strain"), r.number("strain_u"), r.number("density"),
+		r.number("heat"), r.number("conductivity"), r.number("young"), r.number("expansion"), r.number("poisson")}
 }
 
-func (r *row) number(column string) float64 {
-	s := r.text(column)
-	x, err := strconv.ParseFloat(s, 64)
-	if s != "" && (err != nil || math.IsInf(x, 0) || !(x > 0)) {
-		r.fail(column, fmt.Sprintf("%q is not a number above 0", s))
+func addCoating(t *tables, r *row) {
+	c := coatingRow{r.origin(), r.number("target_low"), r.number("target_u"), r.number("target_high"), r.number("cap"),
+		r.number("cap_u"), r.number("rate_factor"), r.text("reason")}
+	switch {
+	case !(c.targetLow < c.targetHigh):
+		r.fail("target_high", "above target_low")
+	case c.targetHigh > c.cap:
+		r.fail("cap", "not below target_high")
 	}
-	return x
+	t.coating[r.text("coating")] = c
 }
 
-func (r *row) optional(column string) float64 {
-	if r.fields[slices.Index(r.columns, column)] == "" {
-		return math.NaN()
-	}
-	return r.number(column)
+func addBinder(t *tables, r *row) {
+	t.binder[r.text("coating")] = binderRow{r.origin(), r.number("cap"), r.number("cap_u"), r.text("reason")}
 }
 
-func (r *row) origin() origin {
-	m := r.text("mark")
-	if m != "a" && m != "b" && m != "c" {
-		r.fail("mark", fmt.Sprintf("%q, allowed are a, b and c", m))
+func addFill(t *tables, r *row) {
+	f := fillRow{r.origin(), r.number("outside"), r.number("low"), r.number("high"), r.number("u")}
+	if f.low > f.high {
+		r.fail("high", "not below low")
 	}
-	return origin{mark: m, source: r.text("source")}
+	gas := r.text("gas")
+	t.fill[gas] = append(t.fill[gas], f)
+	slices.SortFunc(t.fill[gas], func(a, b fillRow) int { return order(a.outside, b.outside) })
 }
 
-// rows reads a table strictly: exactly the columns given, in that order, at
-// least one row, and f is called for each.
-func rows(name string, data []byte, columns []string, f func(*row)) error {
-	cr := csv.NewReader(bytes.NewReader(data))
-	cr.Comment = '#'
-	head, err := cr.Read()
-	if err != nil {
-		return fmt.Errorf("table %s: reading the column names: %w", name, err)
+func addElectrode(t *tables, r *row) {
+	e := electrodeRow{r.origin(), r.number("running"), r.number("glass_low"), r.number("glass_high"),
+		r.number("shell_low"), r.number("shell_high"), r.number("u")}
+	if e.glassLow > e.glassHigh {
+		r.fail("glass_high", "not below glass_low")
 	}
-	if !slices.Equal(head, columns) {
-		return fmt.Errorf("table %s: columns are %q, must be %q", name, head, columns)
+	if e.shellLow > e.shellHigh {
+		r.fail("shell_high", "not below shell_low")
 	}
-	n := 0
-	for ; ; n++ {
-		fields, err := cr.Read()
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			return fmt.Errorf("table %s: %w", name, err)
-		}
-		line, _ := cr.FieldPos(0)
-		r := &row{name: name, columns: columns, fields: fields, line: line}
-		f(r)
-		if r.err != nil {
-			return r.err
-		}
+	t.electrode = append(t.electrode, e)
+	slices.SortFunc(t.electrode, func(a, b electrodeRow) int { return order(a.running, b.running) })
+}
+
+func addPaschen(t *tables, r *row) {
+	t.discharge[r.text("gas")] = paschenRow{r.origin(), r.number("a"), r.number("b"), r.number("gamma")}
+}
+
+func addPractice(t *tables, r *row) {
+	p := practiceRow{r.origin(), r.number("low"), r.number("high"), orZero(r.number("low_u")), orZero(r.number("high_u")),
+		r.text("unit"), r.text("reason")}
+	if p.low != p.low && p.high != p.high {
+		r.fail("low", "low, high or both")
 	}
-	if n == 0 {
-		return fmt.Errorf("table %s has no rows", name)
+	if p.low > p.high {
+		r.fail("high", "not below low")
 	}
-	return nil
+	t.practice[r.text("key")] = p
+}
+
+func addConstant(t *tables, r *row) {
+	t.constant[r.text("key")] = constantRow{r.origin(), r.number("value"), orZero(r.number("u"))}
+}
+
+func order(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
 }

@@ -37,12 +37,13 @@ func played(cfg plant.Config, stop string) (stretches []Stretch, volume float64)
 		u = append(u, 0.05*seen)
 	}
 	volume = cfg.Bench.Manifold + cfg.Tube.Volume()
-	return Examine(obs, u, phase.Smooth(obs, phase.Options{}), vacuum.Quantity{X: volume, U: 0.05 * volume}), volume
+	segments := phase.Smooth(obs, phase.Options{})
+	return append(Examine(obs, u, segments, vacuum.Quantity{X: volume, U: 0.05 * volume}), Filled(obs, u, segments, cfg.Bench.Manifold, cfg.Tube.Volume())...), volume
 }
 
 func lastRise(list []Stretch) *Stretch {
 	for i := len(list) - 1; i >= 0; i-- {
-		if list[i].Rise != nil {
+		if list[i].Rise != nil && list[i].Phase == phase.LeakTest {
 			return &list[i]
 		}
 	}

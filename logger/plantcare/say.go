@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"tipoff/logger/envelope"
+	"tipoff/logger/phase"
 	"tipoff/logger/vacuum"
 )
 
@@ -25,7 +26,20 @@ func (s *Stretch) Sentence(limit float64) string {
 	if s.Down != nil {
 		return down(s.Down)
 	}
+	if s.Phase == phase.Fill {
+		return filled(s.Rise)
+	}
 	return rise(s.Rise, limit)
+}
+
+// filled says what a stretch with the fill gas in it showed.
+func filled(r *vacuum.Rise) string {
+	text := fmt.Sprintf("Filled and shut for %s, the gas brought to one temperature: ", envelope.Say(r.To-r.From, "s"))
+	most := flow(math.Max(r.Leak.X, 0) + 2*r.Leak.U)
+	if r.Kind == vacuum.Tight {
+		return text + "no rise beyond what can be told; a leak can be at most " + most + "."
+	}
+	return text + fmt.Sprintf("it gained %s ± %s: a gross leak, or a gas valve that does not close?", flow(r.Total.X), flow(2*r.Total.U))
 }
 
 func rise(r *vacuum.Rise, limit float64) string {
@@ -71,5 +85,5 @@ func down(d *vacuum.PumpDown) string {
 	if d.Speed.X != d.Speed.X {
 		return text + fmt.Sprintf("; it fell by a factor of ten in %s.", envelope.Say(math.Ln10/d.Rate.X, "s"))
 	}
-	return text + fmt.Sprintf("; the pump drew %.2g L/s ± %.1g against a gas load of %s.", d.Speed.X*1000, 2*d.Speed.U*1000, flow(d.Load.X))
+	return text + fmt.Sprintf("; the pump drew %.2g L/s ± %.1g against a gas load of %s ± %s.", d.Speed.X*1000, 2*d.Speed.U*1000, flow(d.Load.X), flow(2*d.Load.U))
 }

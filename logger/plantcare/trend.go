@@ -29,6 +29,9 @@ func summary(id, tube string, list []journal.Vacuum) Run {
 	nan := math.NaN()
 	r := Run{ID: id, Tube: tube, Base: nan, Speed: nan, Load: nan, Inflow: nan}
 	for _, v := range list {
+		if v.Phase == phase.Fill.String() {
+			continue // at some Torr only a gross leak shows
+		}
 		if v.Kind != journal.PumpDown {
 			r.Inflow = v.Inflow
 			continue

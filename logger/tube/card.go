@@ -9,12 +9,12 @@ import (
 	"tipoff/calib/unit"
 )
 
-// What a card may say.
-var (
-	glasses  = []string{"lead", "soda-lime", "borosilicate"}
-	coatings = []string{"clear", "phosphor", "phosphor-wet", "coloured"}
-	gases    = []string{"neon", "argon", "neon-argon", "helium", "krypton", "xenon"}
-)
+// Glasses, Coatings and Gases are what a card may say.
+func Glasses() []string  { return []string{"lead", "soda-lime", "borosilicate"} }
+func Coatings() []string { return []string{"clear", "phosphor", "phosphor-wet", "coloured"} }
+func Gases() []string {
+	return []string{"neon", "argon", "neon-argon", "helium", "krypton", "xenon"}
+}
 
 // Ranges of a card's values; outside them a card is refused, not clipped. They
 // span what tubing and electrodes for luminous tubes are made in (common
@@ -88,9 +88,9 @@ func Parse(file string, data []byte) (Card, error) {
 		Job:     d.OptString("job", ""),
 		Outside: d.Quantity("outside", unit.Length, minOutside, maxOutside),
 		Length:  d.Quantity("length", unit.Length, minLength, maxLength),
-		Glass:   d.String("glass", glasses...),
-		Coating: d.String("coating", coatings...),
-		Gas:     d.String("gas", gases...),
+		Glass:   d.String("glass", Glasses()...),
+		Coating: d.String("coating", Coatings()...),
+		Gas:     d.String("gas", Gases()...),
 		Mercury: d.OptBool("mercury", false),
 		Notes:   d.OptString("notes", ""),
 	}

@@ -13,9 +13,10 @@ type PumpDown struct {
 	Rate     Quantity // 1/s: speed over volume
 	Speed    Quantity // m³/s, effective at the manifold; NaN if the volume is not known
 	Base     Quantity // Pa, where the pressure levels off
-	// Load is the gas that keeps the base up, Pa·m³/s = Speed · Base. The pump's
-	// own ultimate pressure is in it, for no gauge on the manifold can tell them
-	// apart.
+	// Load is the gas that keeps the base up, Pa·m³/s: base times the speed there,
+	// which lies between nearBase and all of Speed. Load is the middle, and its
+	// uncertainty covers both ends (rectangular, GUM 4.3.7). The pump's own ultimate
+	// pressure is in it, for no gauge on the manifold can tell them apart.
 	Load    Quantity
 	Scatter float64 // of ln p about the fit
 	N       int
@@ -25,6 +26,11 @@ type PumpDown struct {
 // constant, Pa: above it the operator is still opening the stopcock and the
 // tubulation's conductance changes with pressure (10 Torr).
 const constantFrom = 1333
+
+// nearBase is the least share of its speed that a pump has left near its base: a
+// rotary pump's speed falls towards its ultimate pressure (from memory; the curves of
+// makers fall to nothing at the ultimate itself).
+const nearBase = 0.3
 
 // FitPumpDown reads a pump-down below 10 Torr. The speed comes from the first
 // decade of pressure, S = V/t · ln(p1/p2) (physics.md 4.3), where what the walls
@@ -73,8 +79,9 @@ func FitPumpDown(points []Point, volume Quantity) (PumpDown, error) {
 	if volume.X > 0 {
 		s := d.Rate.X * volume.X
 		d.Speed = Quantity{s, s * math.Hypot(d.Rate.U/d.Rate.X, volume.U/volume.X)}
-		q := s * base.X
-		d.Load = Quantity{q, q * math.Hypot(d.Speed.U/s, d.Base.U/base.X)}
+		q := (1 + nearBase) / 2 * s * base.X
+		own := q * math.Hypot(d.Speed.U/s, d.Base.U/base.X)
+		d.Load = Quantity{q, math.Hypot(own, (1-nearBase)*s*base.X/(2*math.Sqrt(3)))}
 	}
 	return d, nil
 }
