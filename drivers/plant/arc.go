@@ -96,7 +96,7 @@ func (a *arc) step(p *Plant) {
 	if a.lit && (!h.Bombard || h.Sealed || a.overdue > 0.06) {
 		a.lit, a.overdue = false, 0
 	}
-	a.shown += (a.current - a.shown) * relax(p.dt/0.1)
+	a.shown += (a.current + p.aged.current - a.shown) * relax(p.dt/0.1)
 }
 
 func (a *arc) burn(p *Plant) {

@@ -57,6 +57,7 @@ func (h *heat) step(p *Plant) {
 	if a.lit {
 		gain = p.bench.Efficient * a.field * a.current * t.Length
 	}
+	gain += p.aged.gain
 	h.wall += (gain - h.loss(p)) * p.dt / h.mass
 	h.places(p, gain)
 	shell := 0.0

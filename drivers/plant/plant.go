@@ -41,6 +41,7 @@ type Plant struct {
 	torch torch
 	wave  wave
 	sens  sensors
+	aged  aged
 
 	truth []Span
 }
@@ -81,6 +82,7 @@ func (p *Plant) hang(t Tube) {
 	p.heat.hang(&t)
 	p.loose.hang(&p.effects)
 	p.torch.hang(&t, p.heat.ambient)
+	p.aged.hang()
 }
 
 // Advance computes the plant up to bench time to. A time already passed does nothing.
@@ -101,6 +103,7 @@ func (p *Plant) stepOnce() {
 		p.tick = p.every - 1
 		p.slow()
 	}
+	p.aged.step(p)
 	p.arc.step(p)
 	p.gas.step(p)
 	p.heat.step(p)
@@ -116,6 +119,7 @@ func (p *Plant) slow() {
 	p.wall.slow(p, dt)
 	p.torch.slow(p, dt)
 	p.arc.slow(p)
+	p.aged.slow(p)
 	p.wave.shape(p)
 	p.op.Watch(p.now, p.see(), &p.hands)
 	if t := p.hands.Hang; t != nil {
@@ -188,7 +192,7 @@ func (p *Plant) State() State {
 		Sensed: p.heat.sensed, Hottest: p.heat.hottest, Seating: p.seating(),
 		Junction: p.sens.junction, Ambient: p.heat.ambient,
 		Lit: p.arc.lit, Current: p.arc.shown, Voltage: p.arc.volts, Field: p.arc.field,
-		CathodeFall: p.arc.fall, Water: p.wall.water(), Carbonate: p.wall.unconverted(),
+		CathodeFall: p.arc.fall, Light: p.aged.relative, Water: p.wall.water(), Carbonate: p.wall.unconverted(),
 		Hands: p.hands, Card: p.tube.Card, Phase: p.hands.Phase,
 	}
 	fm, ft := (p.heat.ambient+zeroCelsius)/reference, p.gas.temp/reference

@@ -28,6 +28,7 @@ type Controls struct {
 	Choke   float64 // short-circuit current that the choke allows, A rms
 	Fan     bool    // on the glass
 	Torch   bool    // flame on the tubulation
+	Run     float64 // A rms through a sealed tube from its own supply
 	Sealed  bool    // tubulation melted shut: tube and manifold are apart
 	Hang    *Tube   // set to hang a new tube (at atmosphere); the plant clears it
 	Phase   string  // what the person is doing, handbook id
@@ -82,6 +83,7 @@ type State struct {
 	Voltage          float64 // across the tube, V
 	Field            float64 // column, V/m
 	CathodeFall      float64 // V
+	Light            float64 // of a tube on its own supply, part of the photodiode's full scale
 	Water            float64 // still on the wall, Pa·m³
 	Carbonate        float64 // share not yet oxide, 0 to 1
 	Hands            Controls

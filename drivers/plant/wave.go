@@ -69,10 +69,11 @@ func (p *Plant) CurrentAt(t time.Duration) float64 {
 }
 
 func (p *Plant) currentAt(t time.Duration) float64 {
-	if p.arc.current == 0 || p.wave.now == nil {
+	rms := p.arc.current + p.aged.current
+	if rms == 0 || p.wave.now == nil {
 		return 0
 	}
 	x := float64(t) * (1e-9 * p.wave.mains)
 	x -= float64(int64(x))
-	return p.arc.current * float64(p.wave.now[int(x*points)&(points-1)])
+	return rms * float64(p.wave.now[int(x*points)&(points-1)])
 }

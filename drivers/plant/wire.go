@@ -45,6 +45,7 @@ type Wired struct {
 //
 //   - ADS1115, AIN0: wide-range gauge, p = 10^(U-5.625) Torr, U 0 to 10 V, through
 //     a 1:3 divider; AIN1: capacitance diaphragm gauge, 10 V at 20 Torr, same divider;
+//     AIN2: amplifier of a photodiode on a tube that burns, 3 V at full scale;
 //   - MAX31856: type K on the glass, terminals near room temperature;
 //   - MCP3208 CH0: current transformer on the earthed midpoint link, burden
 //     centred at Vref/2;
@@ -62,6 +63,7 @@ func (p *Plant) Wire(b *emulated.Board, w Wiring) *Wired {
 	}
 	out.Gauges.Input[0] = read(func(p *Plant) float64 { return p.wideVolts() / Divider })
 	out.Gauges.Input[1] = read(func(p *Plant) float64 { return p.diaphragmVolts() / Divider })
+	out.Gauges.Input[2] = read((*Plant).diode)
 	out.Thermocouple.Hot = read(func(p *Plant) float64 {
 		return p.sens.junction + p.spark(8)
 	})
