@@ -118,6 +118,7 @@ type Params struct {
 	// supply; 0 not counted.
 	VoltsAccuracy float64
 	Reference     float64 // V: reference of "ratio" inputs
+	FullScale     float64 // V that are a light of 1; 0: the number is taken as it is
 	UnderVolts    float64 // V at the gauge below which it is under range (sensor error included)
 	OverVolts     float64 // V at the gauge above which it is over range; both 0 means no bounds
 

@@ -56,6 +56,26 @@ func TestReversedThermocouple(t *testing.T) {
 	}
 }
 
+// Noise that comes back after a code that stood for a minute is noise, no spikes.
+func TestNoiseAfterStanding(t *testing.T) {
+	c := must(t, "glass", Spec{Kind: SpecThermocouple}, k31856())
+	spikes := 0
+	for i := range 1500 {
+		x := 200*128 + 30*math.Sin(float64(i)*1.7)
+		if i >= 400 && i < 1000 {
+			x = 200 * 128
+		}
+		at := time.Duration(i) * 100 * ms
+		c.Push(at, math.Round(x), 27*64, 0)
+		if v, _, _ := c.Take(at + 10*ms); i > 100 && v.Q&calib.Spike != 0 {
+			spikes++
+		}
+	}
+	if spikes > 0 {
+		t.Errorf("%d readings marked as spikes", spikes)
+	}
+}
+
 // A thermocouple's code that repeats is alive while its cold junction moves.
 func TestFrozenNeedsBothCodes(t *testing.T) {
 	for moving, frozen := range map[bool]bool{true: false, false: true} {

@@ -51,6 +51,7 @@ type filter struct {
 	maxRate float64 // of the quantity, 1/s; 0 is not checked
 	v       float64 // variance of one sample, from differences of neighbours
 	vn      int     // differences in v, up to a limit
+	equal   int     // samples in a row that were the same
 
 	// The open interval.
 	n, nAux      int
@@ -158,8 +159,18 @@ func (f *filter) grain(x float64) float64 {
 	return 1e-8 * x * x
 }
 
+// mostEqual is how many equal samples in a row count for the noise.
+const mostEqual = 32
+
 func (f *filter) accept(s pair) {
-	if f.begun {
+	if d := s.x - f.last.x; d != 0 || !f.begun {
+		f.equal = 0
+	} else {
+		f.equal++
+	}
+	// A code that stands for long says nothing about the noise: when it moves again,
+	// it must not all pass for spikes.
+	if f.begun && f.equal <= mostEqual {
 		d := s.x - f.last.x
 		dd := 0.5 * d * d
 		// One step must not pass for noise: it counts as at most 25 times the

@@ -313,6 +313,9 @@ func newScalar(role string, spec Spec, in Input) (Chain, error) {
 			c.factor *= p.Divider
 		}
 	}
+	if role == "light" && p.FullScale != 0 {
+		c.factor /= p.FullScale
+	}
 	if spec.Kind == SpecCurrent { // a finished RMS value: the transformer's part still counts
 		c.spec.AccuracyFraction = math.Hypot(p.AccuracyFraction, p.CurrentAccuracy)
 		c.spec.AccuracyAbs = math.Hypot(p.AccuracyAbs, p.FloorAmps)

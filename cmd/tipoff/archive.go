@@ -87,6 +87,9 @@ func runs(_ context.Context, e *env, args []string) error {
 			verdict = "-"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%.1f\t%s\t%s", r.ID, tube, started, r.Took.Minutes(), r.Outcome, verdict)
+		if r.Kind != "" {
+			fmt.Fprintf(w, " (%s)", r.Kind)
+		}
 		if r.Trouble != "" {
 			fmt.Fprintf(w, "\t%s", r.Trouble)
 		}

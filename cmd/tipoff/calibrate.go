@@ -255,8 +255,7 @@ func (c *calibration) tick(ctx context.Context) error {
 	}
 	c.frame.Seq++
 	c.sampler.Collect(c.next, &c.frame)
-	r := &c.frame.Readings[0]
-	c.session.Step(c.next, r)
+	c.session.Step(c.next, &c.frame.Readings[0], c.sampler.RawAt(0))
 	return nil
 }
 

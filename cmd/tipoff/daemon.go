@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -81,6 +80,9 @@ type station struct {
 	onFrame  func(at time.Duration)
 
 	bench    *bench.Bench
+	drawer   *drawer
+	learner  *learner
+	grace    time.Duration  // for the sheets at the end
 	desk     *deskpage.Desk // nil: no page
 	listener net.Listener   // nil: no page
 	forward  *forward.Forwarder
@@ -95,6 +97,7 @@ func (d *station) open() error {
 		}
 		d.parts = p
 	}
+	d.drawer, d.grace = newDrawer(d.log, d.judged), drawGrace
 	var err error
 	d.bench, err = bench.New(bench.Options{
 		Clock: d.clock, Name: d.cfg.Name, Layout: d.parts.Layout, Devices: d.parts.Devices, Chains: d.parts.Chains,
@@ -102,11 +105,12 @@ func (d *station) open() error {
 		Outputs: outputs(d.cfg.Sounders, d.ports), Directory: d.cfg.Store.Directory,
 		Envelope: bench.PlantOf(d.cfg), BenchText: string(d.text),
 		Version: version(), Speed: d.speed, Emulated: d.emulated, Log: d.log,
-		Patient: d.patient, Whole: d.whole, OnClosed: d.makeSheet, OnFrame: d.frame,
+		Patient: d.patient, Whole: d.whole, OnClosed: d.drawer.add, OnFrame: d.frame,
 	})
 	if err != nil {
 		return err
 	}
+	d.learner = newLearner(d)
 	if d.cfg.Page.Listen == "" {
 		return nil
 	}
@@ -118,6 +122,7 @@ func (d *station) open() error {
 		return run.Dir, err
 	})
 	d.parts.Calibrations.Each(d.desk.Applied)
+	d.desk.Drift(d.bench.DriftOf)
 	if d.listener, err = net.Listen("tcp", d.cfg.Page.Listen); err != nil {
 		return input(fmt.Errorf("opening the page's address %q: %w", d.cfg.Page.Listen, err))
 	}
@@ -127,6 +132,14 @@ func (d *station) open() error {
 		}
 	}
 	return nil
+}
+
+// judged is called for each run that has its sheet.
+func (d *station) judged(dir string, s *sheet.Sheet) {
+	d.learner.wake()
+	if d.closed != nil {
+		d.closed(dir, s)
+	}
 }
 
 // calibrated is called when another certificate comes into force.
@@ -192,25 +205,6 @@ func (d *station) address() string {
 	return d.listener.Addr().String()
 }
 
-// makeSheet judges and charts a run that has been sealed.
-func (d *station) makeSheet(dir string) {
-	// Compressing and drawing take some tens of megabytes for a second; a small
-	// board has better use for them until the next run ends.
-	defer debug.FreeOSMemory()
-	s, err := sheet.Make(dir)
-	if err == nil {
-		err = s.Save(dir)
-	}
-	if err != nil {
-		d.log.Error("making the sheet", "run", filepath.Base(dir), "error", err)
-		return
-	}
-	d.log.Info("run judged", "run", filepath.Base(dir), "verdict", s.Verdict.Overall, "because", s.Verdict.Text)
-	if d.closed != nil {
-		d.closed(dir, s)
-	}
-}
-
 // run serves page and metrics and makes frames until ctx ends or done says so.
 func (d *station) run(ctx context.Context, done func(time.Duration) bool) error {
 	ctx, cancel := context.WithCancel(ctx)
@@ -219,9 +213,14 @@ func (d *station) run(ctx context.Context, done func(time.Duration) bool) error 
 	// The bench: when it ends, all ends.
 	group.Go(func() error {
 		defer cancel()
-		return d.bench.Run(ctx, done)
+		err := d.bench.Run(ctx, done)
+		if ctx.Err() == nil {
+			d.drawer.wait() // it has ended by itself: the sheets are what it was for
+		}
+		return err
 	})
 	if d.listener != nil {
+		d.drawer.addDue(d.bench.Archive())
 		srv := d.server()
 		group.Go(func() error {
 			if err := srv.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
@@ -247,8 +246,15 @@ func (d *station) run(ctx context.Context, done func(time.Duration) bool) error 
 			return nil
 		})
 	}
+	group.Go(func() error {
+		d.learner.run(ctx)
+		return nil
+	})
 	group.Go(func() error { return d.watchdog(ctx) })
-	return group.Wait()
+	err := group.Wait()
+	d.drawer.leave(d.grace)
+	d.learner.end(learnGrace)
+	return err
 }
 
 func (d *station) server() *http.Server {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path"
@@ -13,6 +14,7 @@ import (
 	"tipoff/drivers/emulated"
 	"tipoff/drivers/plant"
 	"tipoff/drivers/registry"
+	"tipoff/logger/ageing"
 	"tipoff/logger/config"
 	"tipoff/logger/phase"
 	"tipoff/logger/sheet"
@@ -28,6 +30,7 @@ func demo(ctx context.Context, e *env, args []string) error {
 	listen := fs.String("listen", "127.0.0.1:8077", "address of the page")
 	store := fs.String("store", "tipoff-demo", "folder for the runs; made if it is not there")
 	seed := fs.Uint64("seed", 1, "which demonstration: the same seed gives the same runs")
+	aging := fs.Bool("ageing", false, "instead, a tube that ages on its own supply for eight hours, with a photodiode")
 	count := fs.Int("runs", 0, "end after this many runs; 0 goes on until interrupted")
 	if _, err := e.parse(fs, args, 0, 0); err != nil {
 		return err
@@ -42,6 +45,9 @@ func demo(ctx context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
+	if *aging {
+		text = withLight(text)
+	}
 	cfg, err := config.Parse("bench.toml", text, registry.All())
 	if err != nil {
 		return err
@@ -50,7 +56,11 @@ func demo(ctx context.Context, e *env, args []string) error {
 	v := clock.NewVirtual(time.Now(), *speed)
 	board := emulated.NewBoard(v)
 	show := plant.NewShow(v, *seed)
-	show.Wire(board, plant.DefaultWiring())
+	if *aging {
+		wireAger(board, v, *seed)
+	} else {
+		show.Wire(board, plant.DefaultWiring())
+	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	closed := 0
@@ -67,6 +77,12 @@ func demo(ctx context.Context, e *env, args []string) error {
 	d.onFrame = e.progress(d)
 	if err := d.open(); err != nil {
 		return err
+	}
+	if *aging {
+		// One that an earlier demonstration left unfinished goes on.
+		if err := d.bench.Age([]byte(demoAgeing)); err != nil && !errors.Is(err, ageing.ErrBusy) {
+			return input(err)
+		}
 	}
 	show.OnHang = func(card string) {
 		text, err := deploy.PetrelPier.ReadFile(path.Join(petrelPier, card+".toml"))

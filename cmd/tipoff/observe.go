@@ -102,10 +102,13 @@ func patterns(_ context.Context, e *env, args []string) error {
 			fmt.Fprintf(e.err, "left out: %v\n", err)
 			continue
 		}
+		runs = append(runs, r)
+	}
+	runs = observation.Join(runs)
+	for _, r := range runs {
 		if r.Checked {
 			looked++
 		}
-		runs = append(runs, r)
 	}
 	fmt.Fprintf(e.out, "%d runs, of %d of which something was seen and written down\n", len(runs), looked)
 	found := observation.Patterns(runs)

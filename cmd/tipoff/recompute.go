@@ -311,3 +311,9 @@ func (b *progressBar) end() {
 	b.draw(true)
 	fmt.Fprintln(b.out)
 }
+
+// dimensions tells how a limit's SI unit is spoken in the trade.
+var dimensions = map[string]unit.Dimension{
+	"Pa": unit.Pressure, "Pa/s": unit.PressureRate, "°C": unit.Temperature, "°C/s": unit.TempRate,
+	"A": unit.Current, "s": unit.Duration, "m³": unit.Volume,
+}

@@ -21,7 +21,8 @@ import (
 func rehearse(_ context.Context, e *env, args []string) error {
 	fs := e.flags()
 	benchFile := fs.String("bench", "", "bench.toml of the plant, for limits and constants that depend on it")
-	constants := fs.String("constants", "", "what the bench has learned from its runs, a .json file; without it the handbook's constants")
+	constants := fs.String("constants", "", constantsUsage+", or a .json file")
+	dir := fs.String("store", "", storeUsage)
 	picture := fs.String("picture", "", "write the chart to this .svg or .png file (default: NAME-rehearsal.svg)")
 	room := fs.Float64("room", 0, "room temperature, °C (default: 22)")
 	operands, err := e.parse(fs, args, 1, 1)
@@ -52,15 +53,13 @@ func rehearse(_ context.Context, e *env, args []string) error {
 		}
 		plant, corrected = bench.PlantOf(cfg), plan.LagCorrected(string(text))
 	}
-	limits := envelope.Compute(*card, true, plant)
 	of := plan.BenchOf(plant)
 	of.LagCorrected = corrected
-	params := model.Handbook(of)
-	if *constants != "" {
-		if err := readConstants(*constants, &params); err != nil {
-			return input(err)
-		}
+	params, basis, err := constantsFor(store(*dir), *constants, &plant, of)
+	if err != nil {
+		return err
 	}
+	limits := envelope.Compute(*card, true, plant)
 	chosen, err := plan.Choose(limits, &params, plan.Options{Room: *room})
 	if err != nil {
 		return input(fmt.Errorf("%s: no run can be predicted: %w", operands[0], err))
@@ -68,7 +67,35 @@ func rehearse(_ context.Context, e *env, args []string) error {
 	if err := draw(file, format, chosen.Picture(limits)); err != nil {
 		return err
 	}
+	fmt.Fprintln(e.out, basis)
 	return tell(e, card, chosen, file)
+}
+
+// constantsFor are the constants of a rehearsal, and what they are, in words. What
+// was learned goes into plant, too.
+func constantsFor(dir, name string, plant *envelope.Bench, of model.Bench) (p model.Params, basis string, err error) {
+	if strings.HasSuffix(name, ".json") {
+		if err := readConstants(name, &p); err != nil {
+			return p, "", input(err)
+		}
+		return p, "constants: " + name, nil
+	}
+	c, err := known(dir, name)
+	if err != nil {
+		return p, "", err
+	}
+	if c == nil {
+		return model.Handbook(of), "constants: the handbook's; this bench has learned nothing yet, or is not asked", nil
+	}
+	if c.LagCorrected != of.LagCorrected {
+		if *plant == (envelope.Bench{}) {
+			of.LagCorrected = c.LagCorrected // no bench.toml was given: the runs' own
+		} else {
+			return model.Handbook(of), fmt.Sprintf("constants: the handbook's; version %d was learned from glass readings with another correction of the lag", c.Version), nil
+		}
+	}
+	*plant = c.For(*plant)
+	return c.Prior(of), fmt.Sprintf("constants: version %d of %s, learned from %s", c.Version, dir, countRuns(len(c.Runs))), nil
 }
 
 func readConstants(file string, into *model.Params) error {

@@ -27,6 +27,7 @@ type Entry struct {
 	Dir     string          `json:"-"`
 	Bench   string          `json:"bench"`
 	Tube    string          `json:"tube"`
+	Kind    string          `json:"kind,omitempty"` // "ageing"; "" the processing of a tube
 	Job     string          `json:"job"`
 	Started time.Time       `json:"started"`
 	Trusted bool            `json:"trusted"` // Started is a true wall-clock time
@@ -62,7 +63,7 @@ type cached struct {
 
 const (
 	catalogueName   = "catalogue.jsonl"
-	catalogueFormat = 1
+	catalogueFormat = 2
 	metaName        = "run.toml"
 )
 
@@ -159,7 +160,7 @@ func (a *Archive) entry(name string) (c cached, fresh bool) {
 		return c, true
 	}
 	c.Entry = Entry{
-		ID: m.ID, Bench: m.BenchName, Tube: m.Tube, Job: m.Job, Started: m.Started.Wall, Trusted: m.Started.Trusted,
+		ID: m.ID, Bench: m.BenchName, Tube: m.Tube, Kind: m.Kind, Job: m.Job, Started: m.Started.Wall, Trusted: m.Started.Trusted,
 		Took: m.Duration(), Outcome: m.Outcome, Verdict: m.Verdict, Summary: m.Summary,
 	}
 	if m.ID != name {

@@ -180,7 +180,7 @@ func TestCatalogueFollows(t *testing.T) {
 }
 
 func FuzzCatalogue(f *testing.F) {
-	f.Add([]byte(`{"name":"2026-11-25-001","size":5,"mod_ns":7,"format":1,"entry":{"id":"2026-11-25-001"}}` + "\n"))
+	f.Add([]byte(`{"name":"2026-11-25-001","size":5,"mod_ns":7,"format":2,"entry":{"id":"2026-11-25-001"}}` + "\n"))
 	f.Add([]byte("{}\nnull\n[]\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		for name, c := range readCatalogue(text) {

@@ -3,6 +3,7 @@ package bench
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"tipoff/drivers"
@@ -120,7 +121,7 @@ func (b *Bench) raise(at time.Duration) {
 	b.alarms.Set(w.calibration, b.health.Present(b.kinds.CalibrationOverdue) || b.health.Present(b.kinds.CalibrationDrifting) ||
 		b.health.Present(b.kinds.CertificateUnusable), at, alarm.Detail{})
 	b.alarms.Step(at)
-	b.sound.set(b.alarms.Pattern(), at)
+	b.sound.set(b.alarms.Pattern())
 	b.tellSounders(at)
 }
 
@@ -134,10 +135,10 @@ func (b *Bench) tellSeating(s envelope.Seating, at time.Duration) {
 	switch s {
 	case envelope.Off:
 		b.health.Set(b.kinds.Contradiction, w.glass, "", "the arc burns and the glass reading sees nothing of it",
-			"has the thermocouple fallen off the glass? Until it is back the glass may be hotter than shown", at)
+			"has the thermocouple fallen off the glass? Until it is back the glass may be hotter than shown; see docs/wiring", at)
 	case envelope.Loose:
 		b.health.Set(b.kinds.Contradiction, w.glass, "", "the glass reading rises less than this arc must heat the tube",
-			"is the thermocouple tied on well? Until it is the glass may be hotter than shown", at)
+			"is the thermocouple tied on well? Until it is the glass may be hotter than shown; see docs/wiring", at)
 	default:
 		b.health.Clear(b.kinds.Contradiction, w.glass, at)
 	}
@@ -155,7 +156,14 @@ func (b *Bench) tellSounders(at time.Duration) {
 		if hint == "" {
 			hint = "check the sounder's line and wiring; watch the page meanwhile"
 		}
-		b.health.Set(b.kinds.SounderSilent, o.Name, "", drivers.Cause(err), hint, at)
+		if !strings.Contains(hint, "docs/") {
+			hint += "; see docs/sounders"
+		}
+		cause := drivers.Cause(err)
+		if !strings.Contains(cause, o.Name) {
+			cause = o.Name + ": " + cause
+		}
+		b.health.Set(b.kinds.SounderSilent, o.Name, "", cause, hint, at)
 	}
 }
 
@@ -193,5 +201,9 @@ func (b *Bench) alarmChanged(c alarm.Change) {
 	default:
 		kind = journal.Note
 	}
-	b.run.event(journal.Event{At: c.At, Kind: kind, ID: c.Definition.ID, Text: c.Detail})
+	e := journal.Event{At: c.At, Kind: kind, ID: c.Definition.ID, Text: c.Detail}
+	b.run.event(e)
+	if b.aging.writer != nil {
+		b.aging.writer.Event(e)
+	}
 }

@@ -9,6 +9,7 @@ import (
 	"tipoff/drivers/clock"
 	"tipoff/logger/calibrate"
 	"tipoff/logger/config"
+	"tipoff/logger/drift"
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/sampler"
@@ -27,6 +28,7 @@ type Parts struct {
 	// calibrations at the bench see them. Both nil where nothing is calibrated.
 	Calibrations *Calibrations
 	Desk         []calibrate.Channel
+	rest         []drift.Input // of each channel
 }
 
 // FromConfig opens the devices that bench.toml names. Nothing is touched yet:
@@ -43,7 +45,7 @@ func FromConfig(cfg *config.Bench, known []drivers.Driver, ports drivers.Ports, 
 			channels[i].Range = ch.Calibration.Range()
 		}
 	}
-	p := &Parts{Chains: make([]chain.Chain, len(channels))}
+	p := &Parts{Chains: make([]chain.Chain, len(channels)), rest: make([]drift.Input, len(channels))}
 	for _, d := range cfg.Devices() {
 		drv := byName[d.Config.Driver]
 		if drv == nil {
@@ -82,7 +84,7 @@ func FromSource(src drivers.Source, driver string, interval time.Duration) (*Par
 		channels[i] = frame.Channel{Name: in.Name, Role: role, Driver: driver, Input: in.Name}
 		index[i] = i
 	}
-	p := &Parts{Chains: make([]chain.Chain, len(channels))}
+	p := &Parts{Chains: make([]chain.Chain, len(channels)), rest: make([]drift.Input, len(channels))}
 	// Values that come with their uncertainty were converted once, by tipoff, and
 	// are taken as they are; others may hold wild samples like any reading.
 	spec := func(i int) chain.Spec {
@@ -110,7 +112,7 @@ func (p *Parts) add(src drivers.Source, bus string, index []int, channels []fram
 		if err != nil {
 			return fmt.Errorf("channel %q: %w", ch.Name, err)
 		}
-		p.Chains[index[i]] = c
+		p.Chains[index[i]], p.rest[index[i]] = c, restOf(spec(index[i]), config.InputOf(in))
 	}
 	p.Devices = append(p.Devices, sampler.Device{Source: src, Bus: bus, Channels: index})
 	return nil
@@ -120,6 +122,6 @@ func (p *Parts) add(src drivers.Source, bus string, index []int, channels []fram
 func PlantOf(cfg *config.Bench) envelope.Bench {
 	return envelope.Bench{
 		Name: cfg.Name, ManifoldVolume: cfg.ManifoldVolume, PumpSpeed: cfg.PumpSpeed,
-		OpenCircuit: cfg.OpenCircuit, MaxCurrent: cfg.MaxCurrent,
+		OpenCircuit: cfg.OpenCircuit, MaxCurrent: cfg.MaxCurrent, Tables: cfg.Tables,
 	}
 }

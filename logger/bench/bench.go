@@ -106,6 +106,7 @@ type Bench struct {
 	watch     watch
 	contacts  []contact
 	run       run
+	aging     aging
 	pre       []kept // ring of the last preRoll
 	preNext   int
 	history   []status.Point // ring of the last historyLen
@@ -115,7 +116,6 @@ type Bench struct {
 	present   []envelope.Present
 	gas       gauge.Gas
 	wallOK    bool
-	vented    []vented // of each channel
 	adoptions []string // what has come into force since the last run began
 	closing   sync.WaitGroup
 }
@@ -147,7 +147,6 @@ func New(opt Options) (*Bench, error) {
 		pre:      make([]kept, 0, max(1, int(preRoll/opt.Layout.Interval))),
 		history:  make([]status.Point, max(1, int(historyLen/opt.Layout.Interval))),
 		channels: make([]status.Channel, len(opt.Layout.Channels)),
-		vented:   make([]vented, len(opt.Layout.Channels)),
 		present:  make([]envelope.Present, 0, 32),
 	}
 	b.health = health.New(b.kinds.All())
@@ -172,6 +171,9 @@ func New(opt Options) (*Bench, error) {
 	}
 	if opt.Calibrations != nil {
 		b.tellWrong(opt.Clock.Now())
+		if err := opt.Calibrations.driftErr; err != nil {
+			b.log.Warn("what was seen of drift before is lost", "error", err)
+		}
 	}
 	b.tellSounders(opt.Clock.Now())
 	b.useNextCard()
@@ -189,31 +191,33 @@ func (b *Bench) Definitions() []alarm.Definition { return b.defs }
 func (b *Bench) Beat() time.Duration { return time.Duration(b.beat.Load()) }
 
 // Run makes frames until ctx ends, then closes the run being recorded as
-// interrupted, waits until everything is on disk and silences the sounder.
+// interrupted, waits until everything is on disk and silences the sounders. A
+// sounder or a bus that does not come back is left behind after a second.
 // done, if not nil, is asked after each frame and ends the bench in good order
 // (the trace has ended). Run must be called outside the clock's goroutines.
 func (b *Bench) Run(ctx context.Context, done func(now time.Duration) bool) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	var wait func()
-	var soundDone <-chan struct{}
+	var wait func() []string
 	ended := make(chan error, 1)
 	// All start at the same time of the clock: a computed clock would let those
 	// that run already get ahead of those that do not exist yet.
 	b.opt.Clock.Go(func() {
 		wait = b.sampler.Start(ctx)
-		soundDone = b.sound.start(ctx)
+		b.sound.start(ctx)
 		ended <- b.loop(ctx, done)
 	})
 	err := <-ended
 	cancel()
-	wait()
-	<-soundDone
+	for _, name := range wait() {
+		b.log.Error("a bus hangs and is left behind as it is", "bus", name,
+			"do", "check that no line of it is shorted or held; unplug its devices one by one; see docs/wiring")
+	}
+	closeErr := b.sound.wait(b.log)
 	b.mu.Lock()
 	b.finish(errors.Is(err, errTraceEnded))
 	b.mu.Unlock()
 	b.closing.Wait()
-	closeErr := b.sound.close()
 	if errors.Is(err, errTraceEnded) || errors.Is(err, context.Canceled) {
 		err = nil
 	}
@@ -274,6 +278,7 @@ func (b *Bench) step(at time.Duration, late bool) {
 	b.foresight.Step(b.obs, u)
 	b.raise(at)
 	b.record()
+	b.followAgeing(at)
 	b.remember()
 	b.followGas()
 	b.checkClock(at)

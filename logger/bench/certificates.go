@@ -7,16 +7,15 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"tipoff/calib/certificate"
-	"tipoff/calib/reference"
-	"tipoff/calib/uncertainty"
 	"tipoff/logger/calibrate"
 	"tipoff/logger/config"
-	"tipoff/logger/frame"
+	"tipoff/logger/drift"
 	"tipoff/logger/journal"
-	"tipoff/logger/phase"
 	"tipoff/logger/status"
 )
 
@@ -30,6 +29,12 @@ type Calibrations struct {
 	channels []calibrated
 	stamp    stamp // of the folder when it was read last
 	wrong    error // what kept certificates from being used, then
+
+	watch    *drift.Watch
+	driftErr error // why what was seen of drift before could not be read
+	store    string
+	toKeep   atomic.Pointer[[]byte] // what was seen of drift, until it is on the disk
+	keeping  sync.Mutex             // one writes at a time
 }
 
 // calibrated is one channel.
@@ -67,7 +72,7 @@ func stampOf(dir string) stamp {
 func (p *Parts) certify(cfg *config.Bench, wall func() (time.Time, bool)) {
 	c := &Calibrations{}
 	if cfg.Store.Directory != "" {
-		c.dir = filepath.Join(cfg.Store.Directory, CertificatesDir)
+		c.store, c.dir = cfg.Store.Directory, filepath.Join(cfg.Store.Directory, CertificatesDir)
 	}
 	for i, ch := range cfg.Channels {
 		d := calibrate.Channel{Name: ch.Name, Role: ch.Role, Logarithmic: ch.Calibration.Logarithmic()}
@@ -76,7 +81,9 @@ func (p *Parts) certify(cfg *config.Bench, wall func() (time.Time, bool)) {
 		p.Chains[i], one.chain = certificate.Follow(p.Chains[i], wall)
 		c.channels = append(c.channels, one)
 	}
+	c.watch = drift.New(p.Layout, p.rest, cfg.RoomPressure)
 	c.read()
+	c.loadDrift()
 	p.Calibrations = c
 }
 
@@ -115,7 +122,12 @@ func (c *Calibrations) read() []adopted {
 				*cert = nil
 			}
 		}
-		if text := ch.use(value, lagged, &wrong); text != "" {
+		before := ch.value
+		text := ch.use(value, lagged, &wrong)
+		if ch.value != before {
+			c.watch.Use(i, ch.value)
+		}
+		if text != "" {
 			news = append(news, adopted{i, text})
 		}
 	}
@@ -235,7 +247,6 @@ func (b *Bench) adopt(at time.Duration) {
 		name := c.channels[n.index].name
 		b.log.Info("calibration in force from now on", "channel", name, "now", n.text)
 		b.adoptions = append(b.adoptions, "calibration of "+name+": "+n.text)
-		b.vented[n.index] = vented{}
 		if b.opt.OnCalibrated != nil {
 			b.opt.OnCalibrated(name, c.channels[n.index].value)
 		}
@@ -266,18 +277,8 @@ func (b *Bench) tellWrong(at time.Duration) {
 	}
 }
 
-// checkCertificates tells, once a minute, of calibrations past their date and of
-// such that drift.
-func (b *Bench) checkCertificates(at time.Duration) {
-	if b.opt.Calibrations == nil {
-		return
-	}
-	b.followVent(at)
-	if b.frame.Seq%600 == 1 {
-		b.judgeCertificates(at)
-	}
-}
-
+// judgeCertificates tells of calibrations past their date and of channels that
+// drift.
 func (b *Bench) judgeCertificates(at time.Duration) {
 	wall, known := b.opt.Clock.Wall()
 	for i := range b.opt.Calibrations.channels {
@@ -288,102 +289,12 @@ func (b *Bench) judgeCertificates(at time.Duration) {
 		} else {
 			b.health.Clear(b.kinds.CalibrationOverdue, ch.name, at)
 		}
-		if why := b.driftOf(i); why != "" {
-			b.health.Set(b.kinds.CalibrationDrifting, ch.name, "", why, "look for the reason and calibrate again soon", at)
+		if why, do := b.opt.Calibrations.drift(i); why != "" {
+			b.health.Set(b.kinds.CalibrationDrifting, ch.name, "", why, do, at)
 		} else {
 			b.health.Clear(b.kinds.CalibrationDrifting, ch.name, at)
 		}
 	}
-}
-
-// driftOf says how a channel drifts, "" if it does not as far as is known.
-func (b *Bench) driftOf(i int) string {
-	ch := &b.opt.Calibrations.channels[i]
-	switch {
-	case b.vented[i].off:
-		return b.vented[i].text
-	case ch.value != nil && ch.value.Drifting:
-		return "had moved by more than the uncertainties of both calibrations when it was calibrated last"
-	case ch.lag != nil && ch.lag.Drifting:
-		return "its time constant had changed by more than the uncertainties of both calibrations when it was found last"
-	}
-	return ""
-}
-
-// A gauge on a vented manifold shows the atmosphere, which is known about as
-// well as the weather changes.
-const (
-	ventSteady = 60 * time.Second // that it must be at rest
-	ventMoves  = 0.01             // by which it may move in that time
-	ventNear   = 0.25             // of the atmosphere, outside which the manifold is not vented
-)
-
-// vented is how a pressure channel compares with the atmosphere.
-type vented struct {
-	since     time.Duration
-	low, high float64
-	n         int
-	sum       float64
-	off       bool
-	text      string
-}
-
-// followVent compares calibrated gauges with the atmosphere while the manifold
-// is open to it. b.mu is held.
-func (b *Bench) followVent(at time.Duration) {
-	if b.frame.Seq%10 != 5 {
-		return
-	}
-	for i := range b.opt.Calibrations.channels {
-		ch := &b.opt.Calibrations.channels[i]
-		if ch.value == nil || b.opt.Layout.Channels[i].Role != frame.Pressure || !(ch.value.Barometer > 0) {
-			continue
-		}
-		v := &b.vented[i]
-		r := b.frame.Readings[i].Value
-		air := ch.value.Barometer
-		if b.state.Phase != phase.Idle || !r.Good() || math.Abs(r.X-air) > ventNear*air {
-			v.n = 0
-			continue
-		}
-		if v.n == 0 || math.Max(v.high, r.X)-math.Min(v.low, r.X) > ventMoves*air {
-			v.since, v.low, v.high, v.n, v.sum = at, r.X, r.X, 0, 0
-		}
-		v.low, v.high, v.n, v.sum = math.Min(v.low, r.X), math.Max(v.high, r.X), v.n+1, v.sum+r.X
-		if at-v.since < ventSteady {
-			continue
-		}
-		mean := v.sum / float64(v.n)
-		u := math.Hypot(uncertainty.Rectangular(reference.WeatherSpread), b.ventU(i, mean, r.U))
-		was := v.off
-		v.off = math.Abs(mean-air) > 2*u
-		if v.off && !was {
-			v.text = fmt.Sprintf("shows %.0f hPa at the atmosphere, where %.0f hPa ± %.0f hPa is expected by its certificate's barometer and the weather since",
-				mean/100, air/100, 2*u/100)
-		}
-		if v.off != was {
-			b.judgeCertificates(at)
-		}
-		v.n = 0
-	}
-}
-
-// ventU is the standard uncertainty by which a gauge that was calibrated may
-// stray at the atmosphere. Age and the fit count; the data sheet's limits are
-// what the calibration was made to do without.
-func (b *Bench) ventU(i int, mean, u float64) float64 {
-	c := b.opt.Calibrations.channels[i].value
-	wall, known := b.opt.Clock.Wall()
-	age := c.Due.Sub(c.Date)
-	if known {
-		age = wall.Sub(c.Date)
-	}
-	_, fit := c.Apply(c.Fit.Undo(mean))
-	own := math.Hypot(fit, c.DriftU(mean, age))
-	if own == own && (u != u || own < u) {
-		return own
-	}
-	return u
 }
 
 // calibrationStatus fills in what readers see of the certificates.
@@ -395,11 +306,12 @@ func (b *Bench) calibrationStatus(out []status.Channel) {
 	for i := range b.opt.Calibrations.channels {
 		ch := &b.opt.Calibrations.channels[i]
 		s := &out[i]
+		why, _ := b.opt.Calibrations.drift(i)
+		s.Drifting, s.Drifts = why != "", b.opt.Calibrations.drifts(i)
 		if s.Due = ch.due(); s.Due.IsZero() {
 			continue
 		}
 		s.Overdue = known && wall.After(s.Due)
-		s.Drifting = b.driftOf(i) != ""
 		s.Change, s.ChangeU = math.NaN(), math.NaN()
 		if ch.value != nil && ch.value.ChangeU > 0 {
 			s.Change, s.ChangeU = ch.value.Change, ch.value.ChangeU

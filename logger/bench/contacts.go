@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"fmt"
 	"time"
 
 	"tipoff/logger/frame"
@@ -13,7 +14,17 @@ type contact struct {
 	purpose frame.Purpose
 	known   bool // closed is known
 	closed  bool
+	since   time.Duration // when it became what it is
+	jammed  bool          // a button that was held too long, until it has been let go of
 }
+
+const (
+	// heldFor is how long nobody holds a button on purpose.
+	heldFor = 10 * time.Second
+	// letGo is how long a button that was jammed must be open to be believed again:
+	// a contact that is going bad opens for a moment when the bench is knocked.
+	letGo = time.Second
+)
 
 func newContacts(l *frame.Layout) (all []contact) {
 	for i := range l.Channels {
@@ -28,8 +39,9 @@ func newContacts(l *frame.Layout) (all []contact) {
 // switches do in the run. b.mu is held.
 //
 // Only a press counts, not a button that is held: one that is stuck must not
-// silence what comes later. A press shorter than a frame is seen all the same,
-// because a contact's value is the share of the frame for which it was closed.
+// silence what comes later, and is told of. A press shorter than a frame is seen
+// all the same, because a contact's value is the share of the frame for which it
+// was closed.
 func (b *Bench) followContacts(at time.Duration) {
 	for i := range b.contacts {
 		c := &b.contacts[i]
@@ -40,12 +52,19 @@ func (b *Bench) followContacts(at time.Duration) {
 		}
 		was, knew := c.closed, c.known
 		c.closed, c.known = v.X > 0, true
-		if !knew || was == c.closed {
-			continue
+		changed := !knew || was != c.closed
+		if changed {
+			c.since = at
 		}
 		ch := &b.opt.Layout.Channels[c.index]
 		if c.purpose == frame.AcknowledgeButton {
-			if c.closed {
+			b.followJam(c, ch, at)
+		}
+		if !knew || !changed {
+			continue
+		}
+		if c.purpose == frame.AcknowledgeButton {
+			if c.closed && !c.jammed {
 				b.log.Info("alarms acknowledged at the bench", "button", ch.Name)
 				b.acknowledgeAll(at)
 			}
@@ -62,6 +81,20 @@ func (b *Bench) followContacts(at time.Duration) {
 	}
 }
 
+// followJam tells of a button that stays pressed. b.mu is held.
+func (b *Bench) followJam(c *contact, ch *frame.Channel, at time.Duration) {
+	switch stays := at - c.since; {
+	case c.closed && !c.jammed && stays >= heldFor:
+		c.jammed = true
+		b.health.Set(b.kinds.ButtonHeld, ch.Name, "",
+			fmt.Sprintf("%s has been closed for %.0f s; it acknowledges nothing until it is let go of", ch.Device, stays.Seconds()),
+			"is the button jammed, or its wire shorted? Acknowledge on the page meanwhile; see docs/wiring", at)
+	case !c.closed && c.jammed && stays >= letGo:
+		c.jammed = false
+		b.health.Clear(b.kinds.ButtonHeld, ch.Name, at)
+	}
+}
+
 // acknowledgeAll acknowledges all alarms. b.mu is held.
 func (b *Bench) acknowledgeAll(at time.Duration) {
 	for _, a := range b.alarms.Active(nil) {
@@ -69,5 +102,5 @@ func (b *Bench) acknowledgeAll(at time.Duration) {
 			b.log.Error("acknowledging an alarm", "alarm", a.Definition.ID, "error", err)
 		}
 	}
-	b.sound.set(b.alarms.Pattern(), at)
+	b.sound.set(b.alarms.Pattern())
 }

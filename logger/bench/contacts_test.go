@@ -72,6 +72,14 @@ func TestAcknowledgeButton(t *testing.T) {
 		}
 		return alarm.Normal
 	}
+	jam := func() string {
+		for _, x := range r.bench.Snapshot().Troubles {
+			if x.Kind.Code == "button-held" && x.Subject == "button" {
+				return x.Cause + ": " + x.Hint
+			}
+		}
+		return ""
+	}
 	r.each = func(at time.Duration) {
 		switch at {
 		case 5 * time.Second:
@@ -90,13 +98,40 @@ func TestAcknowledgeButton(t *testing.T) {
 			press(time.Minute)
 		case 25 * time.Second:
 			hot = 500
+			if said := jam(); said != "" {
+				t.Errorf("told after 5 s: %s", said)
+			}
 		case 30 * time.Second:
 			if line.Read() != gpio.High {
 				t.Error("a button that is held keeps a new alarm silent")
 			}
+		case 31 * time.Second:
+			for _, part := range []string{"contact on GPIO27", "closed for 10 s", "let go", "docs/wiring"} {
+				if !strings.Contains(jam(), part) {
+					t.Errorf("a jammed button is told as %q, want %q in it", jam(), part)
+				}
+			}
+			r.clock.Go(func() { // it opens for a moment, as a bad contact does
+				button.Drive(gpio.High)
+				_ = r.clock.SleepUntil(context.Background(), at+300*time.Millisecond)
+				button.Drive(gpio.Low)
+			})
+		case 32 * time.Second:
+			if line.Read() != gpio.High {
+				t.Error("a jammed button's bad contact acknowledges")
+			}
+		case 83 * time.Second: // let go of for 1.9 s
+			if jam() != "" {
+				t.Errorf("told of a button that has been let go of: %s", jam())
+			}
+			press(60 * time.Millisecond)
+		case 83500 * time.Millisecond:
+			if line.Read() != gpio.Low {
+				t.Error("a button that was jammed does not work again")
+			}
 		}
 	}
-	if err := r.bench.Run(t.Context(), func(now time.Duration) bool { return now >= 31*time.Second }); err != nil {
+	if err := r.bench.Run(t.Context(), func(now time.Duration) bool { return now >= 84*time.Second }); err != nil {
 		t.Fatal(err)
 	}
 }

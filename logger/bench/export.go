@@ -13,9 +13,9 @@ import (
 )
 
 // WriteTrace writes a recorded run as a trace that import reads: CSV with the
-// time from the run's start and pressure, glass and current with their standard
-// uncertainties in SI units, blank where there was no reading. Columns of roles that the run has no channel for
-// are left out.
+// time from the run's start and pressure, glass, current and light (which import
+// passes over) with their standard uncertainties in SI units, blank where there was no
+// reading. Columns of roles that the run has no channel for are left out.
 func WriteTrace(dir string, w io.Writer) error {
 	r, err := journal.Open(dir)
 	if err != nil {
@@ -32,6 +32,7 @@ func WriteTrace(dir string, w io.Writer) error {
 		{frame.Pressure, "pressure [Pa],pressure u [Pa]"},
 		{frame.Glass, "glass [C],glass u [K]"},
 		{frame.Current, "current [A],current u [A]"},
+		{frame.Light, "light [1],light u [1]"},
 	}
 	fmt.Fprint(out, "time [s]")
 	for _, c := range columns {

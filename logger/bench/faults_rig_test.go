@@ -2,6 +2,7 @@ package bench_test
 
 import (
 	"context"
+	"log/slog"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -255,6 +256,7 @@ type rigged struct {
 	known   []drivers.Driver
 	board   *emulated.Board
 	outputs []bench.Output
+	log     *slog.Logger // nil: none
 	parts   *bench.Parts
 }
 
@@ -310,7 +312,7 @@ func (r *rigged) remake(t *testing.T) {
 	var err error
 	r.bench, err = bench.New(bench.Options{
 		Clock: r.clock, Name: "bench-1", Layout: r.parts.Layout, Devices: r.parts.Devices, Chains: r.parts.Chains,
-		Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Outputs: r.outputs,
+		Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Outputs: r.outputs, Log: r.log,
 		OnFrame: func(at time.Duration) { r.each(at) },
 	})
 	if err != nil {
@@ -385,7 +387,7 @@ func (r *rigged) wire(root string, board *emulated.Board) []drivers.Driver {
 		rtuCh:     &onLine{Meter: rtu, line: rs485, gone: syscall.EIO, none: syscall.ENOENT},
 		tcpCh:     &onLine{Meter: tcp, line: net, gone: syscall.ECONNRESET, none: syscall.ECONNREFUSED},
 		serialCh:  &onSerial{TextGauge: text, line: usb},
-		contactCh: &onPin{pin: r.pin, world: w},
+		contactCh: &onPin{Pin: r.pin, world: w},
 	}
 	known := registry.All()
 	for i := range known {
@@ -445,18 +447,17 @@ func (o *onSerial) LoseConfig()              {}
 
 // onPin is a switch to ground on a line with a pull-up.
 type onPin struct {
-	emulated.Faults
-	pin   *emulated.Pin
+	*emulated.Pin
 	world *world
 }
 
 func (o *onPin) LoseConfig() {}
 
 // SetAbsent breaks the wire.
-func (o *onPin) SetAbsent(on bool) { o.pin.Drive(gpio.Level(on)) }
+func (o *onPin) SetAbsent(on bool) { o.Drive(gpio.Level(on)) }
 
-// SetBusLow shorts the wire to ground; the contact itself opens.
-func (o *onPin) SetBusLow(on bool) { o.world.shut = !on }
+// SetBusLow shorts the wire to ground; the contact itself opens, and the arc goes out.
+func (o *onPin) SetBusLow(on bool) { o.world.shut, o.world.amps = !on, pick(on, 0, 0.5) }
 
 // glitch opens the contact for 5 ms.
 func (r *rigged) glitch() {

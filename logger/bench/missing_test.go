@@ -148,7 +148,7 @@ func TestStartWithAnythingMissing(t *testing.T) {
 						if v.Good() {
 							t.Errorf("%v: a reading without a device: %v", at, v)
 						}
-						if x := toldOf(snap, c.told[0]); x != "" {
+						if x := toldOf(snap, r.device(c.ch), c.told[0]); x != "" {
 							text = x
 						}
 					case right && back == 0:
@@ -186,7 +186,7 @@ func TestStartWithoutSoundDevice(t *testing.T) {
 	text, bad := "", 0
 	r.each = func(at time.Duration) {
 		snap := r.bench.Snapshot()
-		if x := toldOf(snap, "alarm is not heard"); x != "" {
+		if x := toldOf(snap, "speaker", "alarm is not heard"); x != "" {
 			text = x
 		}
 		if at > time.Second && !snap.Frame.Readings[0].Value.Good() {

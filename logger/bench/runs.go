@@ -153,6 +153,9 @@ func (b *Bench) sampling() (all []journal.Sampling) {
 // finish closes the run being recorded at the end of the bench's life. b.mu is
 // held.
 func (b *Bench) finish(inOrder bool) {
+	if b.aging.writer != nil {
+		b.endAgeing(journal.Interrupted, true)
+	}
 	if b.run.writer == nil {
 		return
 	}

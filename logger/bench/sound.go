@@ -3,6 +3,8 @@ package bench
 import (
 	"context"
 	"errors"
+	"fmt"
+	"log/slog"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -35,9 +37,9 @@ func Opened(s drivers.Sounder) Output {
 	return Output{Name: s.String(), Open: func() (drivers.Sounder, error) { return s, nil }}
 }
 
-// sound lets the outputs follow the alarms. The engine sets the pattern; each
-// output has a goroutine of its own that keeps the beat, so that pulses wait
-// neither for frames nor for another output.
+// sound lets the outputs follow the alarms. The engine says which pattern; each
+// output has a goroutine of its own that opens it, keeps the beat and closes it, so
+// that a call that does not come back holds up neither frames nor another output.
 type sound struct {
 	clock clock.Clock
 	want  atomic.Pointer[drivers.Pattern]
@@ -47,8 +49,9 @@ type sound struct {
 type output struct {
 	Output
 	busy atomic.Int64 // since when a call is under way, negative if none
+	over atomic.Bool  // it is closed, and its goroutine ends
 
-	use     sync.Mutex // held while the output is called
+	// Owned by its goroutine.
 	dev     drivers.Sounder
 	applied *drivers.Pattern
 	retry   time.Duration
@@ -59,22 +62,14 @@ type output struct {
 
 var errHangs = errors.New("a call to it does not come back")
 
-// newSound opens the outputs. One that is not there does not stop the start.
 func newSound(outs []Output, c clock.Clock) *sound {
 	s := &sound{clock: c}
 	for _, o := range outs {
 		out := &output{Output: o}
 		out.busy.Store(-1)
-		out.tryOpen(c.Now())
 		s.outs = append(s.outs, out)
 	}
 	return s
-}
-
-func (o *output) tryOpen(now time.Duration) {
-	dev, err := o.Open()
-	o.dev, o.retry = dev, now+openEvery
-	o.tell(err)
 }
 
 func (o *output) tell(err error) {
@@ -83,9 +78,15 @@ func (o *output) tell(err error) {
 	o.mu.Unlock()
 }
 
+// hangs tells whether a call has been under way for too long.
+func (o *output) hangs(now time.Duration) bool {
+	since := o.busy.Load()
+	return since >= 0 && now-time.Duration(since) > soundHung
+}
+
 // failure is why the output does not work, nil if it does.
 func (o *output) failure(now time.Duration) error {
-	if since := o.busy.Load(); since >= 0 && now-time.Duration(since) > soundHung {
+	if o.hangs(now) {
 		return errHangs
 	}
 	o.mu.Lock()
@@ -93,7 +94,7 @@ func (o *output) failure(now time.Duration) error {
 	return o.err
 }
 
-// serve brings the output up to the pattern p. o.use is held.
+// serve brings the output up to the pattern p.
 func (o *output) serve(p *drivers.Pattern, now time.Duration) {
 	o.busy.Store(int64(now))
 	defer o.busy.Store(-1)
@@ -101,7 +102,10 @@ func (o *output) serve(p *drivers.Pattern, now time.Duration) {
 		if now < o.retry {
 			return
 		}
-		if o.tryOpen(now); o.dev == nil {
+		dev, err := o.Open()
+		o.dev, o.retry = dev, now+openEvery
+		o.tell(err)
+		if o.dev == nil {
 			return
 		}
 	}
@@ -123,65 +127,53 @@ func (o *output) failed() bool {
 	return o.err != nil
 }
 
-// set changes the pattern. The outputs change before set returns, as this is the
-// last step from sample to sound; one that is busy follows by itself.
-func (s *sound) set(p *drivers.Pattern, now time.Duration) {
-	if s.want.Swap(p) == p {
-		return
-	}
-	for _, o := range s.outs {
-		if !o.use.TryLock() {
-			continue
-		}
-		if o.dev != nil { // opening is not for the engine's goroutine
-			o.serve(p, now)
-		}
-		o.use.Unlock()
-	}
-}
+// set changes the pattern. The outputs change within a soundTick.
+func (s *sound) set(p *drivers.Pattern) { s.want.Store(p) }
 
-// start keeps the beat until ctx ends.
-func (s *sound) start(ctx context.Context) <-chan struct{} {
-	var all sync.WaitGroup
+// start keeps the beat until ctx ends; then the outputs are silenced and closed.
+func (s *sound) start(ctx context.Context) {
 	for _, o := range s.outs {
-		all.Add(1)
 		s.clock.Go(func() {
-			defer all.Done()
 			for {
-				p := s.want.Load()
-				o.use.Lock()
-				o.serve(p, s.clock.Now())
-				o.use.Unlock()
-				wait := 5 * soundTick
-				if p != nil {
-					wait = soundTick
-				}
-				if s.clock.SleepUntil(ctx, s.clock.Now()+wait) != nil {
-					return
+				o.serve(s.want.Load(), s.clock.Now())
+				if s.clock.SleepUntil(ctx, s.clock.Now()+soundTick) != nil {
+					break
 				}
 			}
+			o.busy.Store(int64(s.clock.Now()))
+			if o.dev != nil {
+				o.tell(o.dev.Close())
+			}
+			o.busy.Store(-1)
+			o.over.Store(true)
 		})
 	}
-	done := make(chan struct{})
-	go func() {
-		all.Wait()
-		close(done)
-	}()
-	return done
 }
 
-// close silences the outputs. One that hangs is left behind.
-func (s *sound) close() error {
+// wait waits until the outputs are closed, for at most soundHung after the call
+// that an output hangs in began; one that hangs for good is left behind, and said
+// so. It gives what went wrong in closing the others.
+func (s *sound) wait(log *slog.Logger) error {
+	waited := make(chan struct{})
+	s.clock.Go(func() {
+		defer close(waited)
+		for _, o := range s.outs {
+			for !o.over.Load() && !o.hangs(s.clock.Now()) {
+				_ = s.clock.SleepUntil(context.Background(), s.clock.Now()+soundTick)
+			}
+		}
+	})
+	<-waited
 	var errs []error
 	for _, o := range s.outs {
-		if !o.use.TryLock() {
-			errs = append(errs, errHangs)
+		if !o.over.Load() {
+			log.Error("an output hangs and is left behind as it is", "output", o.Name,
+				"do", "check its line and wiring; it may go on sounding until the board is switched off")
 			continue
 		}
-		if o.dev != nil {
-			errs = append(errs, o.dev.Close())
+		if err := o.failure(0); err != nil && o.dev != nil {
+			errs = append(errs, fmt.Errorf("closing %s: %w", o.Name, err))
 		}
-		o.use.Unlock()
 	}
 	return errors.Join(errs...)
 }

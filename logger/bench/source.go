@@ -2,6 +2,7 @@ package bench
 
 import (
 	"tipoff/calib"
+	"tipoff/logger/calibrate"
 	"tipoff/logger/frame"
 	"tipoff/logger/health"
 	"tipoff/logger/phase"
@@ -27,6 +28,7 @@ func (b *Bench) Snapshot() *status.Snapshot {
 		Run: status.Run{
 			Active: b.run.writer != nil, ID: b.run.id, Started: b.run.started, Next: b.next(),
 		},
+		Ageing:   b.agingStatus(),
 		Envelope: b.envelope,
 		Troubles: b.health.List(b.frame.At),
 		Channels: make([]status.Channel, len(b.channels)),
@@ -43,7 +45,8 @@ func (b *Bench) Snapshot() *status.Snapshot {
 	f := b.foresight.State()
 	s.Ceiling = status.Foresight{Known: f.Known, Approach: f.Approach, In: f.In, Rate: f.Rate,
 		Ahead: calib.Value{X: f.Ahead, U: f.AheadU}, Seating: f.Seating,
-		Shells: calib.Value{X: f.Shells, U: f.ShellsU}, GlassDone: f.GlassDone}
+		Shells: calib.Value{X: f.Shells, U: f.ShellsU}, GlassDone: f.GlassDone,
+		GlassIn: f.GlassIn, ShellsIn: f.ShellsIn, First: f.First}
 	for _, a := range b.alarms.Active(nil) {
 		s.Alarms = append(s.Alarms, status.Alarm{
 			Definition: *a.Definition, State: a.State, Since: a.Since, Detail: a.Detail.String(), Count: a.Count,
@@ -96,7 +99,7 @@ func (b *Bench) Acknowledge(id string) error {
 	if err := b.alarms.Acknowledge(id, now); err != nil {
 		return err
 	}
-	b.sound.set(b.alarms.Pattern(), now)
+	b.sound.set(b.alarms.Pattern())
 	return nil
 }
 
@@ -110,9 +113,11 @@ func (b *Bench) Step() (phase.ID, string) {
 	return b.state.Phase, b.card.Name
 }
 
-// View lets f look at the present frame. f must not keep it.
-func (b *Bench) View(f func(*frame.Layout, *frame.Frame)) {
+// View lets f look at the present frame, and tells it when the raw numbers in it
+// were read. f must not keep them. It is for the engine's goroutine
+// ([Options.OnFrame]).
+func (b *Bench) View(f func(*frame.Layout, *frame.Frame, calibrate.RawTimes)) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	f(b.opt.Layout, &b.frame)
+	f(b.opt.Layout, &b.frame, b.sampler)
 }

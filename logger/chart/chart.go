@@ -49,8 +49,10 @@ type Limit struct {
 	// Goal: to be reached, or met at one moment, not kept all the time. It is
 	// drawn dashed and without hatching.
 	Goal bool
-	U    float64 // standard uncertainty of the bounds; drawn on the chart of an envelope only
-	Note string  // added to the label
+	// ULow and U are the standard uncertainties of Low and High; drawn on the
+	// chart of an envelope only.
+	ULow, U float64
+	Note    string // added to the label
 }
 
 // Alarm is a marker at one moment.
@@ -61,14 +63,17 @@ type Alarm struct {
 
 // Run is all that a chart shows.
 type Run struct {
-	Title    string // "PP-04, run 2026-11-25-001"
-	Subtitle string // one line below it
-	Duration float64
-	Points   []Point
-	Phases   []Span
-	Limits   []Limit
-	Alarms   []Alarm
-	Forecast []Forecast // of a run that is yet to be; for the chart of that name
+	Title        string   // "PP-04, run 2026-11-25-001"
+	Subtitle     string   // one line below it
+	Also         []string // limits that have no place on the axes; on the chart of an envelope only
+	Duration     float64
+	Points       []Point
+	Phases       []Span
+	Limits       []Limit
+	Alarms       []Alarm
+	Forecast     []Forecast // of a run that is yet to be; for the chart of that name
+	Corridor     []Corridor // where good runs lie, for the chart over time; CorridorRuns of them
+	CorridorRuns int
 	// MaxGap is the longest time between two points that a line is drawn
 	// across, s. 0: three times the mean distance of the points, at least 2 s.
 	MaxGap float64

@@ -21,6 +21,7 @@ func drawEnvelope(p *pen, r *Run) {
 	steps.Duration = float64(column * len(steps.Phases))
 	x := axis{lo: 0, hi: steps.end(), p0: left, p1: right}
 	heading(p, r)
+	also(p, r)
 	ribbon(p, &steps, x)
 	panels := layPanels(&steps, x, 40)
 	for i := range panels {
@@ -57,19 +58,19 @@ func (r *Run) bounded(id phase.ID) bool {
 // doubt draws the band of two standard uncertainties about each bound.
 func doubt(p *pen, r *Run, x axis, pn *panel) {
 	for _, l := range r.Limits {
-		if l.Quantity != pn.q || !(l.U > 0) {
+		if l.Quantity != pn.q {
 			continue
 		}
 		for _, s := range r.stretches(l.Phases) {
-			for _, v := range []float64{l.Low, l.High} {
-				lo, hi := pn.q.shown(v-2*l.U), pn.q.shown(v+2*l.U)
+			for _, b := range [][2]float64{{l.Low, l.ULow}, {l.High, l.U}} {
+				v, u := b[0], b[1]
+				if !(u > 0) {
+					continue
+				}
+				lo, hi := pn.q.shown(v-2*u), pn.q.shown(v+2*u)
 				if pn.y.log {
-					// Where the scale is one of ratios the doubt is one too; it is
-					// that of the upper bound if there are two.
-					ratio := 1 + 2*l.U/max(v, l.High)
-					if l.High != l.High {
-						ratio = 1 + 2*l.U/v
-					}
+					// Where the scale is one of ratios the doubt is one too.
+					ratio := 1 + 2*u/v
 					lo, hi = pn.q.shown(v)/ratio, pn.q.shown(v)*ratio
 				}
 				if lo, hi = max(lo, pn.y.lo), min(hi, pn.y.hi); hi > lo {
@@ -77,5 +78,25 @@ func doubt(p *pen, r *Run, x axis, pn *panel) {
 				}
 			}
 		}
+	}
+}
+
+// also writes the limits that have no place on the axes below the heading, as
+// many as there is room for.
+func also(p *pen, r *Run) {
+	s := style{10, false, pale}
+	const lines = 3
+	y := pageH - 72.0
+	at := 0
+	for n := 0; n < lines && at < len(r.Also); n++ {
+		text := r.Also[at]
+		for at++; at < len(r.Also) && p.width(s, text+" · "+r.Also[at]) <= right-left; at++ {
+			text += " · " + r.Also[at]
+		}
+		if n == lines-1 && at < len(r.Also) {
+			text += " · …"
+		}
+		p.text(s, left, y, 0, p.fit(s, right-left, text))
+		y -= 13.5
 	}
 }

@@ -14,6 +14,9 @@ func TestEnvelope(t *testing.T) {
 	for i := range r.Limits {
 		r.Limits[i].U, r.Limits[i].Note = r.Limits[i].High*0.03, " (computed)"
 	}
+	for range 8 {
+		r.Also = append(r.Also, "Rate of rise at most 0.9 ± 0.42 micron/min (computed)")
+	}
 	p, err := newPen(SVG)
 	if err != nil {
 		t.Fatal(err)

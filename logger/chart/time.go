@@ -51,6 +51,9 @@ func drawTime(p *pen, r *Run) {
 	for i := range panels {
 		ground(p, r, x, &panels[i])
 	}
+	for i := range panels {
+		corridor(p, r, x, &panels[i])
+	}
 	timeAxis(p, x, panels)
 	for i := range panels {
 		limitZones(p, r, x, &panels[i])
@@ -64,6 +67,7 @@ func drawTime(p *pen, r *Run) {
 	}
 	alarmNotes(p, r, bottom)
 	key(p, r, right, bottom-30)
+	corridorKey(p, r, left, bottom-30)
 }
 
 func layPanels(r *Run, x axis, bottom float64) []panel {

@@ -137,6 +137,15 @@ func calibration(t *strict.Table, r frame.Role) chain.Spec {
 	case chain.SpecNone:
 		p.AccuracyFraction = c.OptQuantity("accuracy", unit.Ratio, 0, 0.5, 0)
 		p.AccuracyAbs = c.OptQuantity("accuracy_abs", errorDim(r), 0, maxPressure, 0)
+		switch {
+		case r == frame.Light:
+			p.FullScale = c.OptQuantity("full_scale", unit.Voltage, 0.01, maxVolts, 0)
+			p.Reference = c.OptQuantity("reference", unit.Voltage, 0.1, maxVolts, 0)
+		case c.Has("full_scale"):
+			c.Wrong("full_scale", "a full scale of a "+r.String()+" channel", "only for role = \"light\"")
+		default:
+			c.Known("full_scale")
+		}
 	}
 	return s
 }

@@ -3,6 +3,7 @@ package config
 import (
 	"tipoff/calib/chain"
 	"tipoff/drivers"
+	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 )
 
@@ -15,11 +16,13 @@ type Bench struct {
 	PumpSpeed      float64 // m³/s, 0 unknown
 	OpenCircuit    float64 // bombarder's open-circuit voltage, V rms, 0 unknown
 	MaxCurrent     float64 // what the bombarder can give, A, 0 unknown
+	RoomPressure   float64 // of the standard atmosphere at the bench's altitude, Pa, 0 unknown
 	Store          Store
 	Page           Page
 	Forward        *Forward // nil: none
 	Channels       []Channel
-	Sounders       []Sounder // none: the page only
+	Sounders       []Sounder        // none: the page only
+	Tables         *envelope.Tables // the bench's own over the program's; nil: none
 }
 
 // Store says where runs are kept.

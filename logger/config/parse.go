@@ -1,15 +1,18 @@
 package config
 
 import (
+	"math"
 	"net"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 
+	"tipoff/calib/reference"
 	"tipoff/calib/strict"
 	"tipoff/calib/unit"
 	"tipoff/drivers"
+	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 )
 
@@ -19,6 +22,7 @@ const (
 	minPumpSpeed, maxPumpSpeed = 10e-6, 50e-3 // m³/s
 	minOpen, maxOpen           = 1000.0, 30e3 // V
 	minCurrent, maxCurrent     = 50e-3, 5.0   // A
+	minAltitude, maxAltitude   = -400.0, 5500 // m
 	nameLength                 = 40           // characters of names
 	defaultListen              = "127.0.0.1:8077"
 	maxSounders                = 8
@@ -67,6 +71,7 @@ func Parse(file string, data []byte, known []drivers.Driver) (*Bench, error) {
 		}
 		b.Sounders = append(b.Sounders, *s)
 	}
+	b.Tables = envelope.ReadTables(d.Table)
 	p := &parser{bench: b, known: known, tables: d.Tables("channel"), counts: map[frame.Role]int{}}
 	if len(p.tables) == 0 {
 		d.Wrong("channel", "no channel", "at least one [[channel]]")
@@ -98,6 +103,9 @@ func (b *Bench) plant(t *strict.Table) {
 	b.PumpSpeed = t.OptQuantity("pump_speed", unit.VolumeRate, minPumpSpeed, maxPumpSpeed, 0)
 	b.OpenCircuit = t.OptQuantity("open_circuit", unit.Voltage, minOpen, maxOpen, 0)
 	b.MaxCurrent = t.OptQuantity("max_current", unit.Current, minCurrent, maxCurrent, 0)
+	if h := t.OptQuantity("altitude", unit.Length, minAltitude, maxAltitude, math.NaN()); h == h {
+		b.RoomPressure, _ = reference.StandardPressure(h) // within its range
+	}
 }
 
 // name reads a name, which ends up in file names, labels and addresses.

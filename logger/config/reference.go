@@ -18,6 +18,7 @@ const (
 	inChannel     = "channel"
 	inSounder     = "sounder"
 	inCalibration = "channel.calibration"
+	inTables      = "tables.NAME"
 	gauges        = "all kinds of gauge"
 	required      = "required"
 )
@@ -30,6 +31,7 @@ var entries = []entry{
 	{inBench, "pump_speed", `"0.01 L/s" to "50 L/s"`, "not known", "pump's speed at the manifold, at high pressure"},
 	{inBench, "open_circuit", `"1 kV" to "30 kV"`, "not known", "bombarder's secondary voltage without load, RMS"},
 	{inBench, "max_current", `"50 mA" to "5 A"`, "not known", "most that the bombarder gives, RMS"},
+	{inBench, "altitude", `"-400 m" to "5500 m"`, "not known", "of the bench above the sea; by it gauges are checked for drift at the atmosphere (ISO 2533, ± 30 hPa for the weather)"},
 
 	{inStore, "directory", "a path", required, "where runs are kept; it is made if it is not there"},
 
@@ -41,7 +43,7 @@ var entries = []entry{
 	{inChannel, "name", "1 to 40 of a–z, A–Z, 0–9, - and _", required, "what records and the page call the channel; each its own"},
 	{inChannel, "role", `"pressure", "glass", "current", "shell", "ambient", "light" or "contact"`, required, "what is measured; of several with one role the first is the one that phases and limits go by"},
 	{inChannel, "required", "true or false", "true for pressure, glass and current", "whether the bench counts as impaired without the channel"},
-	{inChannel, "purpose", `"contactor", "stopcock" or "acknowledge"`, "none", "of a contact: contactor and stopcock are noted in the run; acknowledge is a button that acknowledges all alarms"},
+	{inChannel, "purpose", `"contactor", "stopcock" or "acknowledge"`, "none", "of a contact: contactor and stopcock are noted in the run; contactor also tells when the arc burns where the current does not, and is held against the current; acknowledge is a button that acknowledges all alarms"},
 	{inChannel, "driver", "a driver's name", required, "which device; `tipoff drivers` lists them"},
 	{inChannel, "bus", `"/dev/i2c-1", "/dev/spidev0.0", …`, required + " where the driver sits on a bus", "where the device is"},
 	{inChannel, "address", `"0x48"`, "the driver's default", "which device of the bus"},
@@ -90,7 +92,7 @@ var entries = []entry{
 	{gauges, "gas_dependent", "true or false", "false", "true for gauges that work by heat conduction"},
 	{gauges, "accuracy", `"0 %" to "50 %"`, "not counted", "± share of the reading"},
 	{gauges, "accuracy_abs", "a pressure", "not counted", "± on top of it"},
-	{gauges, "frozen_after", `"0 s" to "1 h"`, "off", "how long the same code is still believed; for gauges whose noise is more than a code"},
+	{gauges, "frozen_after", `"0 s" to "1 h"`, "found by itself", "how long the same code is still believed; on top of what is found by the channel's noise and by other channels"},
 
 	{"thermocouple", "type", `"B", "E", "J", "K", "N", "R", "S" or "T"`, "as the driver says", "thermocouple type"},
 	{"thermocouple", "class", `"IEC 1", "IEC 2", "IEC 3", "ASTM standard" or "ASTM special"`, "not counted", "tolerance class of the wire"},
@@ -100,7 +102,7 @@ var entries = []entry{
 	{"thermocouple", "lag_accuracy", `"0.1 %" to "50 %"`, `"10 %"`, "standard uncertainty of lag, a share of it"},
 	{"thermocouple", "seating", `"50 %" to "100 %"`, "not corrected; count it in mounting", "share of the glass's rise above the room that the junction sees at rest"},
 	{"thermocouple", "max_rate", `"0 °C/s" to "100 °C/s"`, `"25 °C/s" for glass, else off`, "faster than which the glass cannot change; a faster leap needs two samples behind it and is marked; 0 switches it off"},
-	{"thermocouple", "frozen_after", `"0 s" to "1 h"`, "off", "how long the same code is still believed"},
+	{"thermocouple", "frozen_after", `"0 s" to "1 h"`, "found by itself", "how long the same code is still believed; on top of what is found by the channel's noise and by other channels"},
 
 	{"current", "ratio", `"1:1" to "100000:1"`, `"1:1"`, "primary to secondary current of the transformer"},
 	{"current", "burden", `"1 mohm" to "10 kohm"`, "the device sends amperes", "resistor across the transformer"},
@@ -115,6 +117,8 @@ var entries = []entry{
 
 	{"none", "accuracy", `"0 %" to "50 %"`, "not counted", "± share of the reading"},
 	{"none", "accuracy_abs", "in the channel's unit", "not counted", "± on top of it"},
+	{"none", "full_scale", `"0.01 V" to "50 V"`, "the number is taken as it is", "light: volts that count as full light, 100 %"},
+	{"none", "reference", `"0.1 V" to "50 V"`, "not used", "light: reference of a converter that sends ratios"},
 
 	{inSounder, "driver", `"buzzer", "speaker" or "lamp"`, required, "kind of output"},
 	{inSounder, "line", `"GPIO18"; with tone "pwmchip0/pwm0"`, "required for buzzer and lamp", "line that the output is on"},
@@ -124,6 +128,10 @@ var entries = []entry{
 	{inSounder, "flash", "true or false", "false", "lamp: flash at 2 Hz"},
 	{inSounder, "device", `"/dev/snd/pcmC1D0p"`, `"auto"`, "speaker: sound device"},
 	{inSounder, "level", `"1 %" to "100 %"`, `"80 %"`, "speaker: peak of full scale"},
+
+	{inTables, "the columns that name the row", `glass, coating, gas and outside, running, or key`, required, "which row of a table that limits rest on is replaced or added; [the guide](limits.md#your-own-tables) lists tables and columns"},
+	{inTables, "other columns", "with their unit", "as in the program's row", "what the row says; all are required in a row that the program does not have"},
+	{inTables, "source", "a text", required, "where the row is from; limits that rest on it say so"},
 }
 
 // heading is what stands above the keys of a table.
@@ -139,6 +147,8 @@ func heading(table string) string {
 		return "`[[channel]]`, 1 to 12 times"
 	case inCalibration:
 		return "`[channel.calibration]`"
+	case inTables:
+		return "`[[tables.glass]]`, `coating`, `binder`, `fill`, `electrode`, `paschen`, `practice`, `constant`: your own rows, may be left out"
 	}
 	if table == gauges {
 		return "Calibration of " + table

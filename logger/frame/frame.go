@@ -127,6 +127,36 @@ type Reading struct {
 	Samples   int32       // raw samples that went into the value
 }
 
+// Switch is what a contact tells.
+type Switch int8
+
+// The states. A layout without such a contact, and one that is not read, is unknown.
+const (
+	SwitchUnknown Switch = iota
+	SwitchOff
+	SwitchOn
+)
+
+// Contactor is what the auxiliary contact of the bombarder's contactor tells. On
+// does not mean that an arc burns, only that it may: a tube at too high a pressure
+// does not strike. Off means that none does.
+func (f *Frame) Contactor(l *Layout) Switch {
+	for i := range l.Channels {
+		if c := &l.Channels[i]; c.Role != Contact || c.Purpose != Contactor {
+			continue
+		}
+		switch v := f.Readings[i].Value; {
+		case !v.Good():
+			return SwitchUnknown
+		case v.X > 0.5: // the share of the frame for which it was closed
+			return SwitchOn
+		default:
+			return SwitchOff
+		}
+	}
+	return SwitchUnknown
+}
+
 // Frame is one time-aligned reading of all channels.
 type Frame struct {
 	Seq uint64        // counts up by one from the daemon's start

@@ -126,3 +126,23 @@ func TestOfAllocatesNothing(t *testing.T) {
 }
 
 var sink calib.Value
+
+// The contactor's contact is on where it was closed for more than half of the frame;
+// without one, or without a reading, it is unknown. Another contact does not count.
+func TestContactor(t *testing.T) {
+	l := NewLayout(time.Second, []Channel{{Name: "door", Role: Contact, Purpose: Stopcock}, {Name: "k1", Role: Contact, Purpose: Contactor}})
+	var f Frame
+	for x, want := range map[float64]Switch{0: SwitchOff, 0.4: SwitchOff, 0.6: SwitchOn, 1: SwitchOn} {
+		f.Readings[0].Value, f.Readings[1].Value = calib.Value{X: 1 - x}, calib.Value{X: x}
+		if got := f.Contactor(l); got != want {
+			t.Errorf("closed for %v of the frame: %v, want %v", x, got, want)
+		}
+	}
+	f.Readings[1].Value = calib.Value{X: 1, Q: calib.NoReading}
+	if got := f.Contactor(l); got != SwitchUnknown {
+		t.Errorf("without a reading: %v", got)
+	}
+	if got := f.Contactor(NewLayout(time.Second, l.Channels[:1])); got != SwitchUnknown {
+		t.Errorf("without a contactor's contact: %v", got)
+	}
+}

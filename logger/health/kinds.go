@@ -23,6 +23,8 @@ type Kinds struct {
 	CalibrationWaiting  *Kind // subject: "certificates"
 	CertificateUnusable *Kind // subject: "certificates"
 	Contradiction       *Kind // subject: channel
+	ButtonHeld          *Kind // subject: channel
+	ReadingMarked       *Kind // subject: channel
 }
 
 // Declare makes the kinds.
@@ -84,6 +86,12 @@ func Declare() *Kinds {
 		Contradiction: &Kind{
 			Code: "channels-contradict", Title: "Two channels contradict each other", Severity: Warning,
 		},
+		ReadingMarked: &Kind{
+			Code: "reading-marked", Title: "Reading can be believed only in part", Severity: Warning,
+		},
+		ButtonHeld: &Kind{
+			Code: "button-held", Title: "Acknowledge button stays pressed", Severity: Warning,
+		},
 	}
 }
 
@@ -91,5 +99,5 @@ func Declare() *Kinds {
 func (k *Kinds) All() []*Kind {
 	return []*Kind{k.ChannelAbsent, k.OptionalAbsent, k.BusFailing, k.DeviceRestored, k.DiskFailing, k.DiskFullSoon, k.ClockUnknown,
 		k.SounderSilent, k.LateFrames, k.ForwardFailing, k.CardUnreadable, k.CalibrationOverdue, k.Contradiction,
-		k.CalibrationDrifting, k.CalibrationWaiting, k.CertificateUnusable}
+		k.CalibrationDrifting, k.CalibrationWaiting, k.CertificateUnusable, k.ButtonHeld, k.ReadingMarked}
 }

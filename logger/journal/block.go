@@ -142,6 +142,9 @@ func (s *scanner) next() (piece, error) {
 
 // block checks whether the seal line that ends before end closes a good block.
 func (s *scanner) block(line []byte, end int) (piece, bool) {
+	if bytes.IndexByte(line, sealMark[0]) < 0 { // almost every line, and this is quick
+		return piece{}, false
+	}
 	// The mark may stand in mid line where the newline before it was damaged.
 	at := bytes.LastIndex(line, []byte(sealMark))
 	if at < 0 {

@@ -29,16 +29,21 @@ const (
 // Meta is a run's run.toml. What was recorded is never changed afterwards;
 // results are added.
 type Meta struct {
-	Format    int     `toml:"format" comment:"version of this file's layout"`
-	ID        string  `toml:"id"`
-	BenchName string  `toml:"bench"`
-	Tube      string  `toml:"tube" comment:"name on the tube card, empty if none was given"`
-	Job       string  `toml:"job"`
-	Outcome   Outcome `toml:"outcome" comment:"recording, completed, aborted or interrupted"`
-	Software  string  `toml:"software" comment:"version that recorded the run"`
-	BootID    string  `toml:"boot_id" comment:"monotonic times of one boot only may be compared"`
-	Started   Anchor  `toml:"started"`
-	Ended     Anchor  `toml:"ended"`
+	Format    int    `toml:"format" comment:"version of this file's layout"`
+	ID        string `toml:"id"`
+	BenchName string `toml:"bench"`
+	Tube      string `toml:"tube" comment:"name on the tube card, empty if none was given"`
+	Job       string `toml:"job"`
+	// Kind is what kind of run it is if it is not the processing of a tube: "ageing".
+	Kind     string  `toml:"kind,omitempty" comment:"ageing; absent: a tube was processed"`
+	Outcome  Outcome `toml:"outcome" comment:"recording, completed, aborted or interrupted"`
+	Software string  `toml:"software" comment:"version that recorded the run"`
+	BootID   string  `toml:"boot_id" comment:"monotonic times of one boot only may be compared"`
+	Started  Anchor  `toml:"started"`
+	Ended    Anchor  `toml:"ended"`
+
+	// Request is what was asked for, of an ageing run.
+	Request string `toml:"request,multiline,omitempty"`
 
 	Verdict  string    `toml:"verdict" comment:"within, marginal, outside, not known; empty before judgement"`
 	Summary  string    `toml:"summary" comment:"the verdict in one sentence"`
@@ -90,6 +95,7 @@ type Channel struct {
 	Input   string `toml:"input"`
 	Integer bool   `toml:"integer" comment:"the raw number is a whole number"`
 	HasAux  bool   `toml:"has_aux" comment:"there is a second raw number, a cold junction's"`
+	Purpose string `toml:"purpose,omitempty" comment:"what a contact is for"`
 	// The pressures that the gauge can indicate, Pa; both 0 if not known.
 	RangeLow  float64 `toml:"range_low,omitempty" comment:"Pa, least that the gauge can indicate"`
 	RangeHigh float64 `toml:"range_high,omitempty" comment:"Pa, most that the gauge can indicate"`
@@ -199,7 +205,7 @@ func LayoutOf(l *frame.Layout) Layout {
 		out.Channels = append(out.Channels, Channel{
 			Name: c.Name, Role: c.Role.String(), Unit: c.Role.Unit(), Driver: c.Driver,
 			Device: c.Device, Input: c.Input, Integer: c.Integer, HasAux: c.HasAux,
-			RangeLow: c.Range.Low, RangeHigh: c.Range.High,
+			Purpose: c.Purpose.String(), RangeLow: c.Range.Low, RangeHigh: c.Range.High,
 		})
 	}
 	return out
@@ -216,8 +222,12 @@ func (l Layout) Frame() (*frame.Layout, error) {
 		if !ok {
 			return nil, fmt.Errorf("layout: channel %q: role %q is not known", c.Name, c.Role)
 		}
+		purpose, ok := frame.PurposeNamed(c.Purpose)
+		if !ok {
+			return nil, fmt.Errorf("layout: channel %q: purpose %q is not known", c.Name, c.Purpose)
+		}
 		channels = append(channels, frame.Channel{
-			Name: c.Name, Role: role, Driver: c.Driver, Device: c.Device, Input: c.Input,
+			Purpose: purpose, Name: c.Name, Role: role, Driver: c.Driver, Device: c.Device, Input: c.Input,
 			Integer: c.Integer, HasAux: c.HasAux, Range: gauge.Range{Low: c.RangeLow, High: c.RangeHigh},
 		})
 	}
@@ -324,6 +334,8 @@ func recordedChange(a, b *Meta) string {
 		{"id", a.ID == b.ID},
 		{"bench", a.BenchName == b.BenchName},
 		{"boot_id", a.BootID == b.BootID},
+		{"kind", a.Kind == b.Kind},
+		{"request", a.Request == b.Request},
 		{"software", a.Software == b.Software},
 		{"started", a.Started.equal(b.Started)},
 		{"layout", reflect.DeepEqual(a.Layout, b.Layout)},

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"bytes"
 	"errors"
 	"math"
 	"strconv"
@@ -73,6 +74,20 @@ func open(dir string, m *Meta) (*Reader, error) {
 	return &Reader{meta: m, layout: l, blocks: b, dec: d}, nil
 }
 
+// OpenThinned is Open for a reader who needs frames only as often as every
+// interval: frames between are passed over before they are decoded, which is most
+// of the work. Events all come.
+func OpenThinned(dir string, every time.Duration) (*Reader, error) {
+	r, err := Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	if i := r.layout.Interval; i > 0 {
+		r.dec.every = int(every / i)
+	}
+	return r, nil
+}
+
 // Meta is the run's run.toml.
 func (r *Reader) Meta() *Meta { return r.meta }
 
@@ -120,6 +135,10 @@ type decoder struct {
 	base   int64
 	fields map[string]slot
 	n      int
+
+	every  int    // of so many frames one is decoded; 0 and 1: all
+	passed int    // frames since the last one that was decoded
+	kept   []byte // lines of the block that are decoded
 }
 
 type slot struct {
@@ -141,7 +160,29 @@ func newDecoder(l *frame.Layout, base int64) (*decoder, error) {
 	return d, nil
 }
 
-func (d *decoder) block(data []byte) { d.lp = lineprotocol.NewDecoderWithBytes(data) }
+func (d *decoder) block(data []byte) {
+	if d.every > 1 {
+		data = d.thin(data)
+	}
+	d.lp = lineprotocol.NewDecoderWithBytes(data)
+}
+
+// thin leaves of the frames' lines one in every; other lines stay.
+func (d *decoder) thin(data []byte) []byte {
+	d.kept = d.kept[:0]
+	for line := range bytes.Lines(data) {
+		if bytes.HasPrefix(line, frameLine) {
+			if d.passed++; d.passed < d.every {
+				continue
+			}
+			d.passed = 0
+		}
+		d.kept = append(d.kept, line...)
+	}
+	return d.kept
+}
+
+var frameLine = []byte("frame ")
 
 var errLine = errors.New("not a line of a run")
 

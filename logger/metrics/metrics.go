@@ -74,7 +74,8 @@ var (
 	channelFaults   = desc("channel_faulty_samples_total", "Samples that the device or its driver marked as faulty.", "channel")
 	channelDue      = desc("channel_calibration_due_timestamp_seconds", "When the channel's calibration has to be renewed; absent without a certificate.", "channel")
 	channelOverdue  = desc("channel_calibration_overdue", "1 if the channel's calibration is past its date; absent without a certificate.", "channel")
-	channelDrift    = desc("channel_calibration_drifting", "1 if the channel had moved by more than its uncertainty when it was last calibrated, or is off at the atmosphere; absent without a certificate.", "channel")
+	channelDrift    = desc("channel_calibration_drifting", "1 if the channel had moved by more than its uncertainty when it was last calibrated, or is off where it is known what it must show; absent with neither certificate nor check.", "channel")
+	channelDrifts   = desc("channel_drift_ratio", "By how much the channel was off the last time where it is known what it must show, as a part of what is left open (k=2). Beyond 1 or -1 several times running it drifts. Absent until checked.", "channel", "against")
 	channelChange   = desc("channel_calibration_change_ratio", "By how much the channel had moved when it was last calibrated, as a part of what both calibrations leave open (k=2); beyond 1 or -1 it drifts. Absent after a first calibration.", "channel")
 	channelTau      = desc("channel_time_constant_seconds", "Time constant of a thermocouple's lag that is corrected for; absent if none is.", "channel")
 	channelRestores = desc("channel_restores_total", "Times the device's settings had been lost and were written again.", "channel")
@@ -83,6 +84,9 @@ var (
 	phaseSeconds = desc("phase_seconds", "Time in the present phase.")
 	runActive    = desc("run_active", "1 while a run is recorded.")
 	runSeconds   = desc("run_seconds", "Time since the start of the run being recorded; absent if none is.")
+	ageingOn     = desc("ageing_active", "1 while a tube on its own supply is recorded.")
+	ageingBurnt  = desc("ageing_burnt_seconds", "Time that the ageing tube has burnt; absent if none is recorded.")
+	ageingDark   = desc("ageing_dark", "1 while the ageing tube is out after it had burnt; absent if none is recorded.")
 	runs         = desc("runs_total", "Runs closed since the start, by outcome.", "outcome")
 	ceiling      = desc("glass_ceiling_celsius", "Temperature the glass must not pass, for the tube on the manifold.")
 	toCeiling    = desc("glass_time_to_ceiling_seconds", "Time until the glass reaches its ceiling if nothing changes; absent unless within a minute.")
@@ -107,7 +111,7 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	}
 	for _, d := range []*prometheus.Desc{
 		buildInfo, benchInfo, channelUp, channelAge, channelSamples, channelErrors, channelFaults,
-		channelRestores, channelDue, channelOverdue, channelDrift, channelChange, channelTau, phaseDesc, phaseSeconds, runActive, runSeconds, runs, ceiling, toCeiling,
+		channelRestores, channelDue, channelOverdue, channelDrift, channelDrifts, channelChange, channelTau, phaseDesc, phaseSeconds, runActive, runSeconds, ageingOn, ageingBurnt, ageingDark, runs, ceiling, toCeiling,
 		heatingRate, alarmActive, alarmUnack, trouble, frames, lateFrames, journalBytes, journalErrs,
 		clockTrusted, benchSpeed,
 	} {
@@ -153,10 +157,15 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 		if !st.Due.IsZero() {
 			gauge(channelDue, float64(st.Due.Unix()), d.Name)
 			gauge(channelOverdue, flag(st.Overdue), d.Name)
-			gauge(channelDrift, flag(st.Drifting), d.Name)
 			if st.ChangeU > 0 && st.Change == st.Change {
 				gauge(channelChange, st.Change/(2*st.ChangeU), d.Name)
 			}
+		}
+		if !st.Due.IsZero() || len(st.Drifts) > 0 {
+			gauge(channelDrift, flag(st.Drifting), d.Name)
+		}
+		for _, x := range st.Drifts {
+			gauge(channelDrifts, x.Offset/(2*x.U), d.Name, x.Against)
 		}
 		if st.TimeConstant > 0 {
 			gauge(channelTau, st.TimeConstant.Seconds(), d.Name)
@@ -169,6 +178,11 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	gauge(runActive, flag(s.Run.Active))
 	if s.Run.Active {
 		gauge(runSeconds, (s.Now - s.Run.Started).Seconds())
+	}
+	gauge(ageingOn, flag(s.Ageing.Active))
+	if s.Ageing.Active {
+		gauge(ageingBurnt, s.Ageing.Burnt.Seconds())
+		gauge(ageingDark, flag(s.Ageing.Dark))
 	}
 	counter(runs, s.Counters.RunsCompleted, "completed")
 	counter(runs, s.Counters.RunsAborted, "aborted")

@@ -170,3 +170,6 @@ func (p *Params) Check() error {
 	}
 	return nil
 }
+
+// Info describes the constant.
+func (c Constant) Info() Info { return infos[c] }

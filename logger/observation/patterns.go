@@ -3,6 +3,7 @@ package observation
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -16,6 +17,53 @@ type Run struct {
 	Limits  map[string]string // limit's ID to its verdict: within, marginal, outside, not known
 	Titles  map[string]string // limit's ID to its title
 	Checked bool              // somebody looked: there is an observation of any kind
+	// Of an ageing run: Ageing is true and Of is the run that processed the tube, ""
+	// if that was not said.
+	Ageing bool
+	Of     string
+}
+
+// Join puts ageing runs to the runs that processed their tubes: what was seen of
+// either was seen of the tube, and what the ageing did stands beside what the
+// processing did. Of several ageing runs of one tube the first in the list counts, the
+// newest as an archive lists them. One whose processing run is not there stays by itself.
+func Join(runs []Run) []Run {
+	at := map[string]int{}
+	var out []Run
+	for _, r := range runs {
+		if r.Ageing {
+			continue
+		}
+		r.Seen, r.Limits, r.Titles = slices.Clone(r.Seen), maps.Clone(r.Limits), maps.Clone(r.Titles)
+		at[r.ID] = len(out)
+		out = append(out, r)
+	}
+	for _, r := range runs {
+		if !r.Ageing {
+			continue
+		}
+		i, ok := at[r.Of]
+		if !ok {
+			out = append(out, r)
+			continue
+		}
+		o := &out[i]
+		for _, k := range r.Seen {
+			if !slices.Contains(o.Seen, k) {
+				o.Seen = append(o.Seen, k)
+			}
+		}
+		o.Checked = o.Checked || r.Checked
+		if o.Limits == nil {
+			o.Limits, o.Titles = map[string]string{}, map[string]string{}
+		}
+		for id, v := range r.Limits {
+			if _, there := o.Limits[id]; !there {
+				o.Limits[id], o.Titles[id] = v, r.Titles[id]
+			}
+		}
+	}
+	return out
 }
 
 // Share is how many of some, with the bounds that hold the true share in 95

@@ -3,6 +3,7 @@ package observation
 import (
 	"fmt"
 
+	"tipoff/logger/ageing"
 	"tipoff/logger/journal"
 )
 
@@ -18,6 +19,12 @@ func OfRun(dir string) (Run, error) {
 		return Run{}, err
 	}
 	r := Run{ID: m.ID, Limits: map[string]string{}, Titles: map[string]string{}}
+	if ageing.Is(m) {
+		r.Ageing = true
+		if q, err := ageing.ParseRequest("request", []byte(m.Request)); err == nil {
+			r.Of = q.Run
+		}
+	}
 	for _, f := range m.Findings {
 		r.Limits[f.Limit], r.Titles[f.Limit] = f.Verdict, f.Title
 	}

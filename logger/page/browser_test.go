@@ -31,6 +31,7 @@ func TestInBrowser(t *testing.T) {
 		{"bench-whole", "/", "1280,2100"},
 		{"bench-phone", "/", "390,844"},
 		{"bench-phone-whole", "/", "360,3600"},
+		{"bench-412-whole", "/", "412,3600"},
 		{"run-wide", "/runs/2026-11-25-001", "1280,900"},
 	} {
 		dir := t.TempDir()
@@ -76,8 +77,10 @@ func TestInBrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"0.940", "231", "712", "Glass will reach its ceiling", "glass ceiling in 14 s", "Check the plug of the room sensor.",
-		"It runs at 20 × real time", "at most 240 °C"} {
+	for _, want := range []string{"0.940", "231", "712", "Glass will reach its ceiling", "glass ceiling in 14 s",
+		"glass 91 % of the way, shells 64 ± 10 % done: the glass will be done first (glass in 11 s, shells in 38 s)",
+		"Run 2026-11-25-002, tube PP-03: burnt 2:05:00 of 8 h, wanted 50 mA.", "Check the plug of the room sensor.",
+		"true RMS, contactor on", "contactor on (contradicted)", "cock (contact)", ">open<", "a sample each 250.0 µs ± 1.2 µs", "It runs at 20 × real time", "at most 240 °C"} {
 		if !bytes.Contains(dom, []byte(want)) {
 			t.Errorf("the page in the browser does not show %q", want)
 		}

@@ -4,8 +4,8 @@
 //
 // Paths: / (bench), /runs, /runs/ID, /runs/ID/NAME for the charts and the
 // sheet, /patterns, /trend; /api/status, /api/history?since=SEQ, /api/phases for reading;
-// POST /api/card, POST /api/acknowledge?id=ID and POST /runs/ID/seen for the
-// operator's word.
+// POST /api/card, POST /api/acknowledge?id=ID, POST /api/age, POST /api/age/end and
+// POST /runs/ID/seen for the operator's word.
 package page
 
 import (
@@ -104,6 +104,8 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 	mux.HandleFunc("GET /api/phases", s.phaseList)
 	mux.HandleFunc("POST /api/card", s.card)
 	mux.HandleFunc("POST /api/acknowledge", s.acknowledge)
+	mux.HandleFunc("POST /api/age", s.age)
+	mux.HandleFunc("POST /api/age/end", s.endAge)
 	for _, name := range []string{"style.css", "bench.js", "draw.js", "mark.svg"} {
 		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Cache-Control", "no-cache")
@@ -120,7 +122,8 @@ func guard(next http.Handler) http.Handler {
 		h := w.Header()
 		h.Set("Content-Security-Policy", csp)
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
+		// Not "no-referrer": with it a browser sends its forms with the origin "null".
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		if r.Method != http.MethodGet && r.Method != http.MethodHead && !sameOrigin(r) {
@@ -135,8 +138,8 @@ func guard(next http.Handler) http.Handler {
 // that is not a browser. A browser sends Sec-Fetch-Site or Origin with every
 // POST; a program on the command line sends neither.
 func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); site != "" && site != "same-origin" && site != "none" {
-		return false
+	if site := r.Header.Get("Sec-Fetch-Site"); site != "" {
+		return site == "same-origin" || site == "none"
 	}
 	origin := r.Header.Get("Origin")
 	if origin == "" {
@@ -180,7 +183,7 @@ func (s *site) run(w http.ResponseWriter, r *http.Request) {
 	}
 	list, trouble := s.seenOf(id)
 	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "Text": string(text),
-		"Seen": list, "SeenTrouble": trouble, "Kinds": observation.Kinds()})
+		"Seen": list, "SeenTrouble": trouble, "Kinds": observation.Kinds(), "Ageing": s.isAgeing(id)})
 }
 
 func (s *site) file(w http.ResponseWriter, r *http.Request) {

@@ -55,20 +55,25 @@ func (f *fakeBench) AssignCard(b []byte) error   { f.card = string(b); return f.
 func newBench() *fakeBench {
 	l := frame.NewLayout(100*time.Millisecond, []frame.Channel{
 		{Name: "manifold", Role: frame.Pressure}, {Name: "glass", Role: frame.Glass},
-		{Name: "secondary", Role: frame.Current}, {Name: "room", Role: frame.Ambient}})
+		{Name: "secondary", Role: frame.Current}, {Name: "room", Role: frame.Ambient},
+		{Name: "k1", Role: frame.Contact, Purpose: frame.Contactor}, {Name: "cock", Role: frame.Contact, Purpose: frame.Stopcock}})
 	now := 1200 * time.Second
 	s := &status.Snapshot{Bench: "bench-1", Version: "0.1.0", Now: now, Wall: time.Date(2026, 11, 25, 18, 24, 0, 0, time.UTC),
 		WallTrusted: true, Speed: 20, Emulated: true, Layout: l, Phase: phase.Shells, PhaseSince: now - 22*time.Second,
 		Run:      status.Run{Active: true, ID: "2026-11-25-001", Started: now - 700*time.Second, Tube: "PP-04", Next: "PP-05"},
 		Envelope: &envelope.Envelope{Known: true},
-		Ceiling:  status.Foresight{Known: true, Approach: true, In: 14 * time.Second, Rate: 1.2, Ahead: calib.Value{X: 246.2, U: 3}},
-		Channels: []status.Channel{{Up: true, LastSample: now}, {Up: true, LastSample: now}, {Up: true, LastSample: now}, {LastSample: -1}}}
+		Ceiling: status.Foresight{Known: true, Approach: true, In: 14 * time.Second, Rate: 1.2, Ahead: calib.Value{X: 246.2, U: 3},
+			Shells: calib.Value{X: 64, U: 5}, GlassDone: 91, GlassIn: 11.2, ShellsIn: 38, First: envelope.FirstGlass},
+		Ageing: status.Ageing{Active: true, ID: "2026-11-25-002", Tube: "PP-03", Burnt: 2*time.Hour + 5*time.Minute, Hours: 8, Wanted: 0.05},
+		Channels: []status.Channel{{Up: true, LastSample: now}, {Up: true, LastSample: now}, {Up: true, LastSample: now, Spacing: 250 * time.Microsecond, Jitter: 1230 * time.Nanosecond}, {LastSample: -1},
+			{Up: true, LastSample: now}, {Up: true, LastSample: now}}}
 	s.Frame = frame.Frame{Seq: 12000, At: now}
 	r := &s.Frame.Readings
 	r[0].Value = calib.Value{X: 0.94 * torr, U: 0.03 * torr}
 	r[1].Value = calib.Value{X: 231.4, U: 2.1}
 	r[2].Value = calib.Value{X: 0.712, U: 0.004}
 	r[3].Value = calib.Value{X: nan, U: nan, Q: calib.NoReading}
+	r[4].Value, r[5].Value = calib.Value{X: 1, Q: calib.Contradicted}, calib.Value{X: 0}
 	s.Limits = []status.LimitNow{
 		{Limit: envelope.Limit{ID: "glass-ceiling", Title: "Glass ceiling", Role: frame.Glass, Unit: "°C", Low: nan, High: 240,
 			Basis: envelope.CommonPractice, Reason: "Clear lead glass begins to creep under vacuum when hotter."}, Value: r[1].Value, Verdict: envelope.Within},
@@ -179,8 +184,13 @@ func TestStatusJSON(t *testing.T) {
 			Unit        string
 		} `json:"pressure_torr"`
 		Current  struct{ Value *float64 } `json:"current_ma"`
-		Channels []struct{ Value *float64 }
-		Limits   []struct {
+		Channels []struct {
+			Value     *float64
+			State     string
+			SpacingUS float64 `json:"spacing_us"`
+			JitterUS  float64 `json:"jitter_us"`
+		}
+		Limits []struct {
 			Bound, Verdict, Reason string
 			Low                    *float64
 		}
@@ -205,8 +215,14 @@ func TestStatusJSON(t *testing.T) {
 	if got.Phase != "shells" || got.PhaseFor != 22 {
 		t.Errorf("phase %q for %v s", got.Phase, got.PhaseFor)
 	}
-	if len(got.Channels) != 4 || got.Channels[3].Value != nil {
+	if len(got.Channels) != 6 || got.Channels[3].Value != nil {
 		t.Errorf("a channel without a reading is not null: %+v", got.Channels)
+	}
+	if got.Channels[4].State != "contactor on" || got.Channels[5].State != "open" || got.Channels[0].State != "" {
+		t.Errorf("contacts: %+v", got.Channels)
+	}
+	if got.Channels[2].SpacingUS != 250 || got.Channels[2].JitterUS != 1.23 || got.Channels[0].SpacingUS != 0 {
+		t.Errorf("spacing of the waveform: %+v", got.Channels)
 	}
 	bounds := []string{"at most 240 °C", envelope.Say(0.5*torr, "Pa") + " to " + envelope.Say(1.5*torr, "Pa"), "at most 700 mA", "not known"}
 	for i, want := range bounds {

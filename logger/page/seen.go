@@ -113,10 +113,13 @@ func (s *site) patterns(w http.ResponseWriter, r *http.Request) {
 				trouble = append(trouble, err.Error())
 				continue
 			}
-			if run.Checked {
-				looked++
-			}
 			all = append(all, run)
+		}
+	}
+	all = observation.Join(all)
+	for _, run := range all {
+		if run.Checked {
+			looked++
 		}
 	}
 	counts := map[observation.Kind]int{}

@@ -37,6 +37,11 @@ type wireValue struct {
 	LastS    num    `json:"last_s"` // age of the last sample, null if never
 	Up       bool   `json:"up"`
 	Measured bool   `json:"measured"` // the bench has such a channel
+	// State is a contact's in words, "" of anything else.
+	State string `json:"state,omitempty"`
+	// Spacing and jitter of a waveform's samples; 0: not known.
+	SpacingUS num `json:"spacing_us,omitempty"`
+	JitterUS  num `json:"jitter_us,omitempty"`
 }
 
 type wireLimit struct {
@@ -98,6 +103,9 @@ type wireCeiling struct {
 	Shells      num    `json:"shells_done"` // %
 	ShellsPlus  num    `json:"shells_plus"` // expanded, k = 2
 	GlassDone   num    `json:"glass_done"`  // % of the way to the target
+	GlassInS    num    `json:"glass_in_s"`  // to the target; null if never or not known
+	ShellsInS   num    `json:"shells_in_s"`
+	First       string `json:"first"` // glass, shells, either, not known
 }
 
 // wire is the answer of /api/status.
@@ -113,6 +121,7 @@ type wire struct {
 	Phase       string        `json:"phase"`
 	PhaseForS   num           `json:"phase_for_s"`
 	Run         wireRun       `json:"run"`
+	Ageing      wireAgeing    `json:"ageing"`
 	Pressure    wireValue     `json:"pressure_torr"`
 	Glass       wireValue     `json:"glass_c"`
 	Current     wireValue     `json:"current_ma"`
@@ -144,7 +153,9 @@ func wireStatus(s *status.Snapshot) *wire {
 		Run: wireRun{s.Run.Active, s.Run.ID, s.Run.Tube, s.Run.Next, 0},
 		Ceiling: wireCeiling{s.Ceiling.Known, s.Ceiling.Approach, seconds(s.Ceiling.In), num(s.Ceiling.Rate),
 			num(s.Ceiling.Ahead.X), num(2 * s.Ceiling.Ahead.U), s.Ceiling.Seating.String(),
-			num(s.Ceiling.Shells.X), num(2 * s.Ceiling.Shells.U), num(s.Ceiling.GlassDone)},
+			num(s.Ceiling.Shells.X), num(2 * s.Ceiling.Shells.U), num(s.Ceiling.GlassDone),
+			num(s.Ceiling.GlassIn), num(s.Ceiling.ShellsIn), s.Ceiling.First.String()},
+		Ageing:    ageingOf(s),
 		CardKnown: s.Envelope != nil && s.Envelope.Known,
 		Channels:  []wireValue{}, Limits: []wireLimit{}, Alarms: []wireAlarm{}, Troubles: []wireTrouble{},
 	}
@@ -162,6 +173,9 @@ func wireStatus(s *status.Snapshot) *wire {
 	}
 	for i := range s.Limits {
 		w.Limits = append(w.Limits, limit(&s.Limits[i]))
+		if s.Limits[i].Limit.ID == envelope.FillPressure {
+			w.Limits[len(w.Limits)-1].Bound += stopAt(s)
+		}
 	}
 	for _, a := range s.Alarms {
 		open := a.State == alarm.Unacknowledged || a.State == alarm.ReturnedUnack || a.State == alarm.LatchedUnack
@@ -209,8 +223,29 @@ func channel(s *status.Snapshot, i int) wireValue {
 		if at := s.Channels[i].LastSample; at >= 0 {
 			out.LastS = seconds(s.Now - at)
 		}
+		out.SpacingUS, out.JitterUS = micros(s.Channels[i].Spacing), micros(s.Channels[i].Jitter)
+	}
+	if c.Role == frame.Contact && out.Good {
+		out.State = contactState(c.Purpose, s.Frame.Readings[i].Value.X > 0.5)
 	}
 	return out
+}
+
+func micros(d time.Duration) num { return num(math.Round(d.Seconds()*1e8) / 100) }
+
+// contactState is what a contact says, in the words of what it is for.
+func contactState(p frame.Purpose, closed bool) string {
+	words := [2]string{"open", "closed"}
+	switch p {
+	case frame.Contactor:
+		words = [2]string{"contactor off", "contactor on"}
+	case frame.AcknowledgeButton:
+		words = [2]string{"button not pressed", "button pressed"}
+	}
+	if closed {
+		return words[1]
+	}
+	return words[0]
 }
 
 // set takes a value of role r over in the unit that it is shown in.

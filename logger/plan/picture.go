@@ -16,7 +16,7 @@ import (
 var quantities = map[frame.Role]chart.Quantity{frame.Pressure: chart.Pressure, frame.Glass: chart.Glass, frame.Current: chart.Current}
 
 // goals are limits to be reached or met once.
-var goals = []string{envelope.GlassTarget, envelope.PreheatEnd, envelope.StrikeWindow}
+var goals = []string{envelope.GlassTarget, envelope.PreheatEnd, envelope.StrikeWindow, envelope.ShellCurrent, envelope.TipOffGlass}
 
 // Picture is the predicted run as a chart: kind [chart.Predicted].
 func (c *Chosen) Picture(e *envelope.Envelope) *chart.Run {

@@ -115,6 +115,11 @@ func run(ctx context.Context, dir string, opt Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	if m, err := journal.LoadMeta(dir); err != nil {
+		return nil, err
+	} else if m.Kind != "" {
+		return nil, Wrong{errors.New("it is an ageing run: its frames are means over seconds and hold no raw numbers")}
+	}
 	j := job{dir: dir, opt: opt, number: len(earlier) + 1}
 	j.folder = filepath.Join(dir, folderName(j.number))
 	// What is there without its .toml was broken off.

@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -103,11 +104,8 @@ func newRigUnder(t testing.TB, dir, text, certificates string) *rig {
 	r := &rig{t: t, text: text}
 	var channels []frame.Channel
 	for _, c := range cfg.Channels {
-		d, ok := registry.Named(c.Driver)
-		if !ok {
-			t.Fatal(c.Driver)
-		}
-		src, err := d.Open(nil, clock.NewVirtual(time.Unix(0, 0), 0), drivers.Config{Driver: c.Driver, Bus: c.Bus, Address: c.Address,
+		all := registry.All()
+		src, err := all[slices.IndexFunc(all, func(d drivers.Driver) bool { return d.Name == c.Driver })].Open(nil, clock.NewVirtual(time.Unix(0, 0), 0), drivers.Config{Driver: c.Driver, Bus: c.Bus, Address: c.Address,
 			Mains: 50, Inputs: []drivers.InputConfig{{Input: c.Input, Options: c.Options}}})
 		if err != nil {
 			t.Fatal(err)

@@ -1,7 +1,6 @@
 package sampler
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -14,7 +13,8 @@ import (
 // of the same kind moves. So frozen readings are found without a setting and
 // without calling a quiet one dead. How long a code may stand goes by how fine
 // the channel's codes are, as seen so far: a thermometer of whole degrees may
-// keep one for a minute where one of hundredths cannot for three seconds.
+// keep one for a minute where one of hundredths cannot for three seconds. A channel
+// whose codes have been seen to be in motion by noise needs no other (noise).
 // The figures are our own choice unless marked.
 const (
 	// arcAmps is the current that heats: bombarding takes 0.1 A and more, a
@@ -38,13 +38,11 @@ const (
 	otherMoved, otherShare = 15.0, 0.2
 	grains                 = 30 // and as many of this one's codes
 	// A gauge's code may stand for gaugeStill while glass gains gaugeWarms in an
-	// arc: the gas gets as much hotter, and the glass gives off more.
-	gaugeStill = 20 * time.Second
-	gaugeWarms = 10.0
-	// A thermocouple may show its terminals' temperature, within dangling °C, for
-	// danglingFor in an arc: the weakest gives the glass more in that time.
-	dangling    = 1.0
-	danglingFor = 20 * time.Second
+	// arc: the gas gets as much hotter, and the glass gives off more. A code that is
+	// finer than fineGauge of the pressure sees that.
+	gaugeStill = 10 * time.Second
+	gaugeWarms = 5.0
+	fineGauge  = 0.005
 )
 
 // pulse follows the codes of one channel.
@@ -57,23 +55,32 @@ type pulse struct {
 	begun    bool
 	frozen   bool // until the code changes
 
-	flat   time.Duration              // since when a thermocouple shows its terminals' temperature, negative if not
 	refOf  time.Duration              // the since that ref and glass belong to
 	ref    [frame.MaxChannels]float64 // values of the others of its role then
 	glass  float64                    // hottest glass then
 	before calib.Value                // its value in the last frame
 	at     time.Duration              // of that frame
-	recent [contradictWindow]float64  // of glass: its value each second, a ring
-	filled int                        // entries of recent so far
+
+	noise  noise
+	hangs  hanging
+	slopes slopes
 }
 
-// add takes a sample that is a reading.
-func (p *pulse) add(at time.Duration, raw, aux float64) {
+// add takes a sample that is a reading; arc tells whether an arc burns.
+func (p *pulse) add(at time.Duration, raw, aux float64, arc bool) {
 	gap := at - p.last
 	p.last = at
 	if p.begun && raw == p.raw && (aux == p.aux || aux != aux) && gap < silence {
 		p.same++
+		p.noise.stands(arc)
 		return
+	}
+	switch {
+	case p.noise.off:
+	case !p.begun || gap >= silence:
+		p.noise.restart(raw, arc)
+	default:
+		p.noise.moves(p.raw, raw, p.grain, p.frozen, arc)
 	}
 	if step := math.Abs(raw - p.raw); p.begun && step > 0 && (p.grain == 0 || step < p.grain) {
 		p.grain = step
@@ -87,8 +94,8 @@ type doubts struct {
 	pulses   []pulse
 	arcSince time.Duration // negative: no arc
 	idle     time.Duration // since when no current channel shows a current, negative if one does or none can tell
-	second   time.Duration // when glass was last put into pulse.recent
-	told     bool          // contradiction
+	amps     float64       // largest good current
+	quarrel  quarrel
 }
 
 // doubt marks or takes back readings of the frame that cannot be.
@@ -109,11 +116,12 @@ func (s *Sampler) doubt(at time.Duration, f *frame.Frame) {
 				p.ref[j] = f.Readings[j].Value.X
 			}
 		}
+		s.followHanging(i, at, f)
 		if r.Value.Good() && !s.owner[i].Recorded && !p.frozen && p.same >= leastSame {
 			p.frozen = s.stands(i, at, f, hottest)
 		}
 		switch {
-		case r.Value.Good() && s.dangles(i, at):
+		case r.Value.Good() && p.hangs.now == lost:
 			r.Value = without(r.Value.Q | calib.SensorFault)
 			r.Indicated = r.Value
 		case p.frozen:
@@ -121,6 +129,9 @@ func (s *Sampler) doubt(at time.Duration, f *frame.Frame) {
 			r.Indicated = r.Value
 		case r.Value.Good():
 			s.bound(i, at, r)
+		}
+		if p.hangs.now == doubtful && r.Value.Good() {
+			r.Value.Q |= calib.Contradicted
 		}
 		p.before, p.at = r.Value, at
 	}
@@ -136,6 +147,7 @@ func without(q calib.Quality) calib.Value {
 func (s *Sampler) followArc(at time.Duration, f *frame.Frame) {
 	d := &s.doubts
 	arc, off, known := false, true, false
+	d.amps = 0
 	for i := range d.pulses {
 		if s.layout.Channels[i].Role != frame.Current {
 			continue
@@ -145,6 +157,7 @@ func (s *Sampler) followArc(at time.Duration, f *frame.Frame) {
 			continue
 		}
 		known = true
+		d.amps = max(d.amps, v.X)
 		arc = arc || v.X > arcAmps && at-d.pulses[i].since < lively
 		off = off && v.X < idleAmps
 	}
@@ -167,6 +180,9 @@ func (s *Sampler) stands(i int, at time.Duration, f *frame.Frame, hottest float6
 	still := p.last - p.since
 	if still < stillest {
 		return false
+	}
+	if p.noise.missing(s.doubts.arcSince >= 0) {
+		return true
 	}
 	inArc := time.Duration(0)
 	if s.doubts.arcSince >= 0 {
@@ -193,7 +209,8 @@ func (s *Sampler) stands(i int, at time.Duration, f *frame.Frame, hottest float6
 			return math.Abs(now.X-then.X) > max(arcAmps, otherShare*math.Abs(now.X))
 		})
 	case frame.Pressure:
-		if s.fine[i] && inArc >= gaugeStill && math.Abs(hottest-p.glass) > gaugeWarms {
+		fine := s.fine[i] || p.grain > 0 && p.grain <= fineGauge*math.Abs(p.raw)
+		if fine && inArc >= gaugeStill && math.Abs(hottest-p.glass) > gaugeWarms {
 			return true
 		}
 		return s.moved(i, f, func(then, now calib.Value) bool {
@@ -203,23 +220,6 @@ func (s *Sampler) stands(i int, at time.Duration, f *frame.Frame, hottest float6
 		})
 	}
 	return false
-}
-
-// dangles tells of a thermocouple that shows no more than its terminals although
-// an arc heats the glass: it has broken where the chip cannot tell, is shorted, or
-// hangs in the air.
-func (s *Sampler) dangles(i int, at time.Duration) bool {
-	p := &s.doubts.pulses[i]
-	role := s.layout.Channels[i].Role
-	if s.aux[i] == 0 || role != frame.Glass && role != frame.Shell || p.aux != p.aux ||
-		math.Abs(p.raw*s.scale[i]-p.aux*s.aux[i]) > dangling {
-		p.flat = -1
-		return false
-	}
-	if p.flat < 0 {
-		p.flat = at
-	}
-	return s.doubts.arcSince >= 0 && at-max(p.flat, s.doubts.arcSince) >= danglingFor
 }
 
 // uncertain is a value's uncertainty, a tenth of it where nothing is known.
@@ -314,66 +314,5 @@ func (s *Sampler) bound(i int, at time.Duration, r *frame.Reading) {
 	}
 	if q != 0 {
 		r.Value = without(v.Q | q)
-	}
-}
-
-// A transformer that is not plugged in shows 0 A, as no current does. But glass
-// that heats without current is heated by something: contradictRise in
-// contradictWindow seconds, long after any current that was seen, so that the
-// heat of the last one has come through. A torch does that too, hence the value is
-// marked and told, not taken away.
-const (
-	contradictWindow = 11 // entries a second apart: 10 s
-	contradictRise   = 10.0
-	contradictIdle   = 20 * time.Second
-	idleAmps         = 0.02
-)
-
-func (s *Sampler) contradict(at time.Duration, f *frame.Frame) {
-	d := &s.doubts
-	tick := at-d.second >= time.Second
-	if tick {
-		d.second = at
-	}
-	rise := math.Inf(-1)
-	for i := range d.pulses {
-		p, v := &d.pulses[i], f.Readings[i].Value
-		if s.layout.Channels[i].Role != frame.Glass {
-			continue
-		}
-		if !v.Good() {
-			p.filled = 0
-			continue
-		}
-		if tick {
-			copy(p.recent[1:], p.recent[:len(p.recent)-1])
-			p.recent[0] = v.X
-			p.filled = min(p.filled+1, contradictWindow)
-		}
-		if p.filled == contradictWindow {
-			rise = max(rise, v.X-p.recent[contradictWindow-1])
-		}
-	}
-	heats := d.idle >= 0 && at-d.idle >= contradictIdle && rise >= contradictRise
-	for i := range d.pulses {
-		if heats && s.layout.Channels[i].Role == frame.Current && f.Readings[i].Value.Good() {
-			f.Readings[i].Value.Q |= calib.Contradicted
-		}
-	}
-	if heats == d.told {
-		return
-	}
-	d.told = heats
-	for i := range s.layout.Channels {
-		ch := &s.layout.Channels[i]
-		switch {
-		case ch.Role != frame.Current:
-		case heats:
-			s.health.Set(s.kinds.Contradiction, ch.Name, "",
-				fmt.Sprintf("glass gained %.0f °C in 10 s, and %s shows no current", rise, ch.Device),
-				"is its current transformer plugged in, and its lead whole? A torch on the glass does this too", at)
-		default:
-			s.health.Clear(s.kinds.Contradiction, ch.Name, at)
-		}
 	}
 }

@@ -2,6 +2,7 @@ package sampler_test
 
 import (
 	"math"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"tipoff/logger/frame"
 	"tipoff/logger/health"
 	"tipoff/logger/sampler"
+	"tipoff/logger/status"
 )
 
 // scene is a bench of numbers that a test writes down as functions of time.
@@ -33,6 +35,12 @@ func (n *number) Inputs() []drivers.Input { return []drivers.Input{n.in} }
 
 // play runs the scene and calls each after every frame.
 func play(t *testing.T, end time.Duration, recorded bool, each func(at time.Duration, f *frame.Frame, h *health.Registry), scenes ...scene) {
+	t.Helper()
+	b := stage(t, recorded, scenes...)
+	b.run(end, func(at time.Duration) { each(at, &b.frame, b.health) })
+}
+
+func stage(t *testing.T, recorded bool, scenes ...scene) *bench {
 	t.Helper()
 	c := newClock()
 	kinds := health.Declare()
@@ -70,6 +78,9 @@ func play(t *testing.T, end time.Duration, recorded bool, each func(at time.Dura
 			return 1, now + 50*time.Millisecond, nil
 		}
 		channels[i] = frame.Channel{Name: name, Role: s.role, Device: name, Integer: s.step != 0}
+		if s.role == frame.Contact {
+			channels[i].Purpose = frame.Contactor
+		}
 		chains[i] = ch
 		devices = append(devices, sampler.Device{Source: n, Bus: name, Channels: []int{i}, Recorded: recorded})
 	}
@@ -78,8 +89,36 @@ func play(t *testing.T, end time.Duration, recorded bool, each func(at time.Dura
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &bench{clock: c, layout: layout, health: h, kinds: kinds, Sampler: s}
-	b.run(end, func(at time.Duration) { each(at, &b.frame, h) })
+	return &bench{clock: c, layout: layout, health: h, kinds: kinds, Sampler: s, stats: make([]status.Channel, len(scenes))}
+}
+
+// Judging readings in an arc, all kinds of channels, allocates nothing.
+func TestDoubtAllocatesNothing(t *testing.T) {
+	b := stage(t, false,
+		scene{role: frame.Glass, unit: "°C", step: 1.0 / 16, x: lagged(3, 2, 5*time.Second, time.Hour), tc: true},
+		scene{role: frame.Glass, unit: "°C", step: 0.1, x: lagged(3, 2, 5*time.Second, time.Hour)},
+		scene{role: frame.Pressure, unit: "Pa", x: lively(100, 0.1)}, scene{role: frame.Pressure, unit: "Pa", step: 0.1, x: still(100)},
+		scene{role: frame.Current, unit: "A", x: from(5*time.Second, lively(0, 0.001), lively(0.5, 0.001))},
+		scene{role: frame.Contact, x: from(5*time.Second, still(0), still(1))})
+	var before, after runtime.MemStats
+	var total uint64
+	n := 0
+	b.run(30*time.Second, func(at time.Duration) {
+		if at > time.Second && at%time.Second != 0 {
+			n++
+			// Once more, as of now: the readings of the frame stand.
+			runtime.ReadMemStats(&before)
+			b.Collect(at, &b.frame)
+			runtime.ReadMemStats(&after)
+			total += after.Mallocs - before.Mallocs
+		}
+	})
+	if total > uint64(n)/10 { // of the sampling goroutines that run beside it
+		t.Errorf("%d allocations in %d frames", total, n)
+	}
+	if v := b.frame.Readings[4].Value; !v.Good() || v.X < 0.4 {
+		t.Errorf("no arc burnt: %v", v)
+	}
 }
 
 // firstOf is when channel 0 first has the quality, 0 never.
@@ -201,8 +240,8 @@ func TestImpossible(t *testing.T) {
 	}
 }
 
-// Glass that heats without current is told of and marks the current; the heat
-// that comes through after the arc has gone out is not.
+// Glass that heats without current is told of and marks the current, for as long as
+// it does.
 func TestContradiction(t *testing.T) {
 	heats := func(from, to time.Duration) func(time.Duration) float64 {
 		return func(at time.Duration) float64 { return 100 + 2*min(max(at-from, 0), to-from).Seconds() }
@@ -226,27 +265,11 @@ func TestContradiction(t *testing.T) {
 			t.Errorf("%v: %v, told %q", at, f.Readings[0].Value, told0)
 		}
 	}, off, scene{role: frame.Glass, unit: "°C", x: heats(25*time.Second, 45*time.Second)})
-	if !strings.Contains(told, "shows no current") || ended < 45*time.Second || ended > 56*time.Second {
+	if !strings.Contains(told, "shows no current") || ended < 45*time.Second {
 		t.Errorf("told %q, ended %v", told, ended)
 	}
-	arc := scene{role: frame.Current, unit: "A", x: from(30*time.Second, lively(0.5, 0.001), lively(0, 0.001))}
-	if at := firstOf(t, 60*time.Second, calib.Contradicted, arc, scene{role: frame.Glass, unit: "°C", x: heats(10*time.Second, 38*time.Second)}); at != 0 {
-		t.Errorf("8 s of heat after the arc contradict at %v", at)
-	}
-}
-
-// A thermocouple that shows its terminals in an arc dangles.
-func TestDangling(t *testing.T) {
-	arc := scene{role: frame.Current, unit: "A", x: from(10*time.Second, lively(0, 0.001), lively(0.3, 0.001))}
-	tc := func(x func(time.Duration) float64) scene {
-		return scene{role: frame.Glass, unit: "°C", step: 1.0 / 16, x: x, tc: true}
-	}
-	if at := firstOf(t, 40*time.Second, calib.SensorFault, tc(lively(27, 0.07)), arc); at < 30*time.Second || at > 31*time.Second {
-		t.Errorf("dangling: %v, want 20 s after the arc began", at)
-	}
-	warms := func(at time.Duration) float64 { return 27 + 0.1*max(at-12*time.Second, 0).Seconds() }
-	if at := firstOf(t, 40*time.Second, calib.SensorFault, tc(warms), arc); at != 0 {
-		t.Errorf("0.1 °C/s dangles at %v", at)
+	if ended > 52*time.Second {
+		t.Errorf("ended %v; the glass stands from 45 s on", ended)
 	}
 }
 

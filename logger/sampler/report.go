@@ -3,10 +3,12 @@ package sampler
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"tipoff/calib"
 	"tipoff/drivers"
+	"tipoff/logger/frame"
 )
 
 // forgetter is a source whose device has settings that it can lose.
@@ -66,16 +68,40 @@ func (s *Sampler) reportBus(b *bus, now time.Duration) {
 	case busWell:
 		s.health.Clear(s.kinds.BusFailing, b.name, now)
 	case busHung:
-		s.health.Set(s.kinds.BusFailing, b.name, "", "a transfer has not come back for "+hungAfter.String(),
-			"check that no line of the bus is shorted or held; unplug its devices one by one", now)
+		s.health.Set(s.kinds.BusFailing, b.name, "",
+			fmt.Sprintf("a transfer of %s has not come back for %v", b.names(), hungAfter),
+			"check that no line of the bus is shorted or held; unplug its devices one by one; see docs/wiring", now)
 	case busDead:
 		hint := "check the supply that its devices share, and the wires of the bus"
 		if errors.Is(err, drivers.BusStuck) || errors.Is(err, drivers.BusDisabled) || errors.Is(err, drivers.Permission) {
 			hint = drivers.HintOf(err)
 		}
 		s.health.Set(s.kinds.BusFailing, b.name, "",
-			fmt.Sprintf("none of its %d devices answers; %s", len(b.devices), drivers.Cause(err)), hint, now)
+			fmt.Sprintf("none of the %d devices on %s answers; %s", len(b.devices), b.name, drivers.Cause(err)), guided(hint, err), now)
 	}
+}
+
+// names is the device on the bus, or the bus with all of them.
+func (b *bus) names() string {
+	if len(b.devices) == 1 {
+		return b.devices[0].Source.String()
+	}
+	var all []string
+	for _, d := range b.devices {
+		all = append(all, d.Source.String())
+	}
+	return b.name + " (" + strings.Join(all, ", ") + ")"
+}
+
+// guided is a hint with the guide that says more, if it names none.
+func guided(hint string, err error) string {
+	switch {
+	case strings.Contains(hint, "docs/"):
+		return hint
+	case errors.Is(err, drivers.Permission), errors.Is(err, drivers.BusDisabled):
+		return hint + "; see docs/install"
+	}
+	return hint + "; see docs/wiring"
 }
 
 // examine tells how the bus is doing; err is the first device's if none works.
@@ -125,6 +151,7 @@ func (s *Sampler) reportChannel(i int, now time.Duration) {
 	if ch.Optional {
 		kind = s.kinds.OptionalAbsent
 	}
+	s.reportMarks(i, ch, now)
 	if s.stats[i].Up {
 		if told.absent {
 			*told = absence{}
@@ -151,13 +178,57 @@ func (s *Sampler) reportChannel(i int, now time.Duration) {
 		if h := drivers.HintOf(err); h != "" {
 			hint = h
 		}
+	case q&calib.SensorFault != 0 && s.doubts.pulses[i].hangs.now == lost:
+		cause = ch.Device + " shows only its terminals' temperature while the arc burns"
+		hint = hangingHint
 	case q&calib.SensorFault != 0 && f != 0:
 		cause, hint = fmt.Sprintf("%s says: %v", ch.Device, f), hintOf(q)
 	case q&^calib.NoReading != 0:
 		cause = fmt.Sprintf("%s says: %v", ch.Device, q&^calib.NoReading)
 		hint = hintOf(q)
 	}
-	s.health.Set(kind, ch.Name, d.Bus, cause, hint, now)
+	if !strings.Contains(cause, ch.Device) {
+		cause = ch.Device + ": " + cause
+	}
+	s.health.Set(kind, ch.Name, d.Bus, cause, guided(hint, err), now)
+}
+
+// lasting are the marks that tell of how a channel is wired and set. The others have
+// words of their own, or pass.
+const lasting = calib.Clipped | calib.OffMains
+
+// A mark is told when it has stood for markStands without a break, and taken back when
+// it has been away for markGone: sparks make it come and go.
+const (
+	markStands = 2 * time.Second
+	markGone   = 10 * time.Second
+)
+
+// mark is a lasting mark of a channel.
+type mark struct {
+	is    bool
+	since time.Duration // it is so
+	told  bool
+}
+
+// reportMarks tells of a reading that is shown and marked.
+func (s *Sampler) reportMarks(i int, ch *frame.Channel, now time.Duration) {
+	m, q := &s.marks[i], s.quality[i]&lasting
+	if is := q != 0 && s.stats[i].Up; is != m.is {
+		m.is, m.since = is, now
+	}
+	switch stands := now - m.since; {
+	case m.told && !m.is && stands >= markGone:
+		m.told = false
+		s.health.Clear(s.kinds.ReadingMarked, ch.Name, now)
+	case !m.told && m.is && stands >= markStands:
+		m.told = true
+		hint := "is the mains frequency in bench.toml right? A frequency converter does this too"
+		if q&calib.Clipped != 0 {
+			hint = "the value may be less than the truth: take a smaller burden or a transformer with more turns; sparks on the line do this too"
+		}
+		s.health.Set(s.kinds.ReadingMarked, ch.Name, "", fmt.Sprintf("%s is marked: %v", ch.Device, q), guided(hint, nil), now)
+	}
 }
 
 // absence is what was told of a channel without a reading.

@@ -94,7 +94,7 @@ func newBench(t testing.TB, c *clock.Virtual, devices ...sampler.Device) *bench 
 // sampler in good order.
 func (b *bench) run(end time.Duration, each func(at time.Duration)) {
 	ctx, cancel := context.WithCancel(context.Background())
-	var wait func()
+	var wait func() []string
 	done := make(chan struct{})
 	b.clock.Go(func() {
 		defer close(done)

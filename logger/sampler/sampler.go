@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"math"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"tipoff/calib"
@@ -49,6 +50,8 @@ const (
 	// hungAfter is how long one transfer may take before the bus is said to
 	// hang. It is far above the 20 ms that the longest batch takes.
 	hungAfter = time.Second
+	// waitStep is how often the end looks whether a bus has come to its own.
+	waitStep = 10 * time.Millisecond
 )
 
 // Device is one source and where its inputs go.
@@ -78,6 +81,7 @@ type Sampler struct {
 	quality []calib.Quality // of each channel's value in the last frame
 	faults  []drivers.Fault // of each channel's latest sample, if they spoil it
 	told    []absence
+	marks   []mark
 	doubts  doubts
 	scale   []float64 // of each channel's input
 	aux     []float64 // of its second number; 0: there is none
@@ -97,6 +101,8 @@ type bus struct {
 	busySince time.Duration // start of the transfer under way, negative if none
 	slow      bool          // the last transfer took longer than hungAfter
 	state     busState      // as told; owned by Collect
+
+	over atomic.Bool // its goroutine has ended
 }
 
 type busState uint8
@@ -143,7 +149,8 @@ func New(c clock.Clock, layout *frame.Layout, devices []Device, chains []chain.C
 		quality: make([]calib.Quality, len(chains)),
 		faults:  make([]drivers.Fault, len(chains)),
 		told:    make([]absence, len(chains)),
-		doubts:  doubts{pulses: make([]pulse, len(chains)), arcSince: -1, idle: -1},
+		marks:   make([]mark, len(chains)),
+		doubts:  doubts{pulses: make([]pulse, len(chains)), arcSince: -1, idle: -1, quarrel: quarrel{apart: -1}},
 		scale:   make([]float64, len(chains)),
 		aux:     make([]float64, len(chains)),
 		fine:    make([]bool, len(chains)),
@@ -180,24 +187,45 @@ func New(c clock.Clock, layout *frame.Layout, devices []Device, chains []chain.C
 		}
 	}
 	for i := range s.stats {
-		s.stats[i].LastSample, s.doubts.pulses[i].refOf = -1, -1
+		role := layout.Channels[i].Role
+		s.doubts.pulses[i].noise.off = role == frame.Current || role == frame.Light || role == frame.Contact
+		s.stats[i].LastSample, s.doubts.pulses[i].refOf, s.doubts.pulses[i].hangs.flat = -1, -1, -1
 	}
 	return s, nil
 }
 
 var errNotYet = errors.New("not read yet")
 
-// Start begins sampling. The goroutines end when ctx does; wait waits for them.
-func (s *Sampler) Start(ctx context.Context) (wait func()) {
-	var wg sync.WaitGroup
+// Start begins sampling. The goroutines end when ctx does; wait waits for them. A
+// bus with a transfer that does not come back is not waited for: after a second its
+// goroutine is left behind, and wait names the bus.
+func (s *Sampler) Start(ctx context.Context) (wait func() (left []string)) {
 	for _, b := range s.buses {
-		wg.Add(1)
 		s.clock.Go(func() {
-			defer wg.Done()
+			defer b.over.Store(true)
 			s.serve(ctx, b)
 		})
 	}
-	return wg.Wait
+	return s.wait
+}
+
+func (s *Sampler) wait() (left []string) {
+	done := make(chan struct{})
+	s.clock.Go(func() {
+		defer close(done)
+		for _, b := range s.buses {
+			for !b.over.Load() && !b.hangs(s.clock.Now()) {
+				_ = s.clock.SleepUntil(context.Background(), s.clock.Now()+waitStep)
+			}
+		}
+	})
+	<-done
+	for _, b := range s.buses {
+		if !b.over.Load() {
+			left = append(left, b.name)
+		}
+	}
+	return left
 }
 
 // serve is the life of one bus.
@@ -223,16 +251,25 @@ func (s *Sampler) serve(ctx context.Context, b *bus) {
 		}
 		b.end(s.clock.Now())
 	}
+	b.begin(s.clock.Now())
 	for _, d := range b.devices {
 		// The daemon is ending; there is nobody left to tell.
 		_ = d.Source.Close()
 	}
+	b.end(s.clock.Now())
 }
 
 func (b *bus) begin(now time.Duration) {
 	b.mu.Lock()
 	b.busySince = now
 	b.mu.Unlock()
+}
+
+// hangs tells whether the transfer under way takes too long.
+func (b *bus) hangs(now time.Duration) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.busySince >= 0 && now-b.busySince > hungAfter
 }
 
 func (b *bus) end(now time.Duration) {
@@ -373,7 +410,10 @@ func (s *Sampler) drain(d *device, at time.Duration) {
 		if p.Fault&drivers.Invalidating == 0 {
 			st.LastSample = p.At
 			s.raw[ch] = lastRaw{p.Raw, p.Aux}
-			s.doubts.pulses[ch].add(p.At, p.Raw, p.Aux)
+			s.doubts.pulses[ch].add(p.At, p.Raw, p.Aux, s.doubts.arcSince >= 0)
+			if s.aux[ch] != 0 && p.Aux == p.Aux {
+				s.doubts.pulses[ch].hangs.add(p.At, p.Raw*s.scale[ch]-p.Aux*s.aux[ch])
+			}
 			if s.spacing[ch].wave {
 				s.spacing[ch].add(p.At)
 			}
@@ -405,6 +445,10 @@ func qualityOf(f drivers.Fault) calib.Quality {
 	}
 	return q
 }
+
+// RawAt is when the raw number of channel ch was read that the last frame holds;
+// negative if there was none yet. Only Collect's goroutine may ask.
+func (s *Sampler) RawAt(ch int) time.Duration { return s.stats[ch].LastSample }
 
 // Stats copies how each channel is doing into dst, which is as long as the
 // layout has channels.

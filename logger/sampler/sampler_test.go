@@ -70,7 +70,7 @@ func TestHungBus(t *testing.T) {
 		x := b.trouble(b.kinds.BusFailing, "bad", at)
 		if x != nil && told == 0 {
 			told = at
-			if !strings.Contains(x.Cause, "a transfer has not come back for 1s") {
+			if !strings.Contains(x.Cause, "has not come back for 1s") {
 				t.Errorf("cause %q", x.Cause)
 			}
 		}
@@ -104,7 +104,7 @@ func TestJoinsLate(t *testing.T) {
 			}
 			if at == 2*time.Second {
 				x := b.trouble(b.kinds.ChannelAbsent, "ch0", at)
-				if x == nil || x.Hidden || !strings.Contains(x.Cause, "not there") || x.Hint != "do this" {
+				if x == nil || x.Hidden || !strings.Contains(x.Cause, "not there") || x.Hint != "do this; see docs/wiring" {
 					t.Errorf("told: %+v", x)
 				}
 				if x := b.trouble(b.kinds.BusFailing, "x", at); x != nil {
@@ -234,7 +234,7 @@ func TestDeadBus(t *testing.T) {
 	b.run(10*time.Second, func(at time.Duration) {
 		if at == from+1500*time.Millisecond {
 			x := b.trouble(b.kinds.BusFailing, "/dev/i2c-1", at)
-			if x == nil || x.Hidden || !strings.HasPrefix(x.Cause, "none of its 2 devices answers") || x.Hint != "do this" {
+			if x == nil || x.Hidden || !strings.HasPrefix(x.Cause, "none of the 2 devices on /dev/i2c-1 answers") || x.Hint != "do this; see docs/wiring" {
 				t.Errorf("bus: %+v", x)
 			}
 			if b.trouble(b.kinds.BusFailing, "/dev/spidev0.0", at) != nil {
@@ -319,7 +319,7 @@ func TestOverflowDropsOldest(t *testing.T) {
 	}
 	b := newBench(t, c, sampler.Device{Source: s, Bus: "x"})
 	ctx, cancel := context.WithCancel(context.Background())
-	var wait func()
+	var wait func() []string
 	done := make(chan struct{})
 	c.Go(func() {
 		defer close(done)
@@ -360,7 +360,7 @@ func TestPermissionIsTold(t *testing.T) {
 	b := newBench(t, c, sampler.Device{Source: s, Bus: "x"})
 	b.run(2*time.Second, nil)
 	x := b.trouble(b.kinds.ChannelAbsent, "ch0", 2*time.Second)
-	if x == nil || !strings.Contains(x.Cause, "not permitted") || x.Hint != "join the group i2c" {
+	if x == nil || !strings.Contains(x.Cause, "not permitted") || x.Hint != "join the group i2c; see docs/install" {
 		t.Errorf("told: %+v", x)
 	}
 	if err := s.start(); !errors.Is(err, drivers.Permission) {
@@ -383,7 +383,7 @@ func busy(t testing.TB, f func(b *bench, step func())) {
 	b := newBench(t, c, sampler.Device{Source: s, Bus: "x"}, sampler.Device{Source: &source{name: "z", read: every(c, 1)}, Bus: "z"},
 		sampler.Device{Source: &source{name: "y", start: func() error { return errAbsent }}, Bus: "y"})
 	ctx, cancel := context.WithCancel(context.Background())
-	var wait func()
+	var wait func() []string
 	done := make(chan struct{})
 	c.Go(func() {
 		defer close(done)
@@ -427,4 +427,35 @@ func BenchmarkCollect(b *testing.B) {
 			step()
 		}
 	})
+}
+
+// A transfer that never comes back does not hold up the end for more than about a
+// second, and the bus is named; the other bus's device is closed.
+func TestEndDoesNotWaitForAHangingBus(t *testing.T) {
+	c := newClock()
+	never := make(chan struct{})
+	t.Cleanup(func() { close(never) })
+	stuck := &source{name: "stuck", read: func([]drivers.Sample) (int, time.Duration, error) {
+		c.Block(func() { <-never })
+		return 0, c.Now(), nil
+	}}
+	well := &source{name: "well", read: every(c, 1)}
+	b := newBench(t, c, sampler.Device{Source: stuck, Bus: "/dev/i2c-1"}, sampler.Device{Source: well, Bus: "/dev/i2c-2"})
+	ctx, cancel := context.WithCancel(context.Background())
+	var wait func() []string
+	done := make(chan struct{})
+	c.Go(func() {
+		defer close(done)
+		wait = b.Start(ctx)
+		_ = c.SleepUntil(ctx, 100*time.Millisecond)
+		cancel()
+	})
+	<-done
+	left := wait()
+	if took := c.Now(); len(left) != 1 || left[0] != "/dev/i2c-1" || took > 1200*time.Millisecond {
+		t.Errorf("left %v after %v", left, took)
+	}
+	if well.closed != 1 {
+		t.Error("the device on the other bus is not closed")
+	}
 }

@@ -18,7 +18,7 @@ import (
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
-	"tipoff/logger/model"
+	"tipoff/logger/learn"
 	"tipoff/logger/phase"
 	"tipoff/logger/plan"
 	"tipoff/logger/plantcare"
@@ -46,6 +46,9 @@ type record struct {
 // Make makes the sheet of the run in folder dir, sealed or still being
 // recorded. It fails if the folder cannot be read or holds no frame.
 func Make(dir string) (*Sheet, error) {
+	if isAgeing(dir) {
+		return aged(dir)
+	}
 	s := &Sheet{Version: Version, Advice: []string{}, Gaps: []Gap{}, Alarms: []Alarm{}, Remarks: []string{}}
 	if err := s.record.read(dir); err != nil {
 		return nil, fmt.Errorf("reading the run in %s: %w", dir, err)
@@ -59,7 +62,8 @@ func Make(dir string) (*Sheet, error) {
 		Started: wall(m.Started.Wall, m.Started.Trusted), DurationS: r.since(r.obs[len(r.obs)-1].At)}
 
 	card, known := s.card()
-	env := envelope.Compute(card, known, s.bench())
+	constants := s.learned(dir)
+	env := envelope.Compute(card, known, constants.For(s.bench()))
 	segments := phase.Smooth(r.obs, phase.Options{})
 	checker := envelope.NewChecker(env)
 	at := 0
@@ -77,7 +81,7 @@ func Make(dir string) (*Sheet, error) {
 	overall, text := envelope.Overall(r.findings)
 	s.Verdict = Verdict{string(overall), text}
 	sum := checker.Summary()
-	next := plan.Advise(s.lesson(env, segments))
+	next := plan.Advise(s.lesson(env, segments, constants))
 	sum.Planned = next.Given
 	s.Advice = append(s.Advice, next.Sentences...)
 	s.Advice = append(s.Advice, envelope.Advise(env, r.findings, segments, sum)...)
@@ -93,6 +97,7 @@ func Make(dir string) (*Sheet, error) {
 	s.quality()
 	s.summarise(segments, env, checker.Summary())
 	s.draw(segments, env)
+	s.teach(dir, env, segments)
 	return s, nil
 }
 
@@ -176,6 +181,7 @@ func (s *Sheet) bench() envelope.Bench {
 		s.Remarks = append(s.Remarks, "The run's bench.toml cannot be read, so limits that depend on the bench are not known: "+err.Error())
 		return b
 	}
+	b.Tables = envelope.ReadTables(doc.Table)
 	if t := doc.OptTable("bench"); t != nil {
 		most := math.MaxFloat64 // it was checked when the bench started
 		b.ManifoldVolume = t.OptQuantity("manifold_volume", unit.Volume, 0, most, 0)
@@ -187,12 +193,13 @@ func (s *Sheet) bench() envelope.Bench {
 }
 
 // lesson is what the plan for the next tube is made from. The model starts from
-// the handbook and what bench.toml says, so that a sheet depends on its run alone.
-func (s *Sheet) lesson(env *envelope.Envelope, segments []phase.Segment) plan.Lesson {
+// what the bench's earlier runs taught, else from the handbook and what bench.toml
+// says.
+func (s *Sheet) lesson(env *envelope.Envelope, segments []phase.Segment, constants *learn.Constants) plan.Lesson {
 	of := plan.BenchOf(env.Bench)
 	of.LagCorrected = plan.LagCorrected(s.record.meta.Bench)
 	r := &s.record
-	return plan.Lesson{Run: s.Run.ID, Envelope: env, Room: r.room, Observations: r.obs, Shells: r.shells, Phases: segments, Prior: model.Handbook(of)}
+	return plan.Lesson{Run: s.Run.ID, Envelope: env, Room: r.room, Observations: r.obs, Shells: r.shells, Phases: segments, Prior: constants.Prior(of)}
 }
 
 // shown is the factor from an SI unit to the one the sheet writes, and its name.
@@ -204,6 +211,8 @@ func shown(si string) (factor float64, name string) {
 		return 60 / unit.Micron, "micron/min"
 	case "A":
 		return 1000, "mA"
+	case "1":
+		return 1e6, "ppm"
 	}
 	return 1, si
 }
@@ -217,6 +226,14 @@ func (r *record) limit(f *envelope.Finding) Limit {
 		Measured: n(f.Measured), Uncertainty: n(f.U), AtS: Number(math.NaN()),
 		OutsideS: Number(f.Duration.Seconds()), Degree: n(f.Degree), Basis: string(f.Limit.Basis),
 		Reason: f.Limit.Reason, Formula: f.Limit.Formula, Source: f.Limit.Source, Unknown: f.Limit.Unknown, Text: f.Text,
+	}
+	low, high := f.Limit.Doubt()
+	l.LowU, l.HighU = n(low), n(high)
+	if math.IsNaN(f.Limit.Low) {
+		l.LowU = Number(math.NaN())
+	}
+	if math.IsNaN(f.Limit.High) {
+		l.HighU = Number(math.NaN())
 	}
 	if f.U == 0 { // the checker counts an unknown uncertainty as none
 		l.Uncertainty = Number(math.NaN())
@@ -324,6 +341,11 @@ func (s *Sheet) quality() {
 				q.Marks = append(q.Marks, Mark{calib.Quality(1 << b).String(), n})
 			}
 		}
+		for _, w := range r.meta.Sampling {
+			if w.Channel == c.Name {
+				q.Spacing, q.Jitter, q.Longest = w.SpacingUS, w.JitterUS, w.WorstUS
+			}
+		}
 		s.Quality = append(s.Quality, q)
 	}
 }
@@ -382,7 +404,8 @@ var roles = map[frame.Role]chart.Quantity{frame.Pressure: chart.Pressure, frame.
 // a phase; moments are those whose phases do not even contain the moment that
 // they mean, so that a line would mislead.
 var (
-	goals   = []string{envelope.GlassTarget, envelope.PreheatEnd, envelope.StrikeWindow, envelope.BasePressure, envelope.FillPressure}
+	goals = []string{envelope.GlassTarget, envelope.PreheatEnd, envelope.StrikeWindow, envelope.BasePressure, envelope.FillPressure,
+		envelope.ShellCurrent, envelope.TipOffGlass}
 	moments = []string{envelope.BaseHot, envelope.GasTemperature}
 )
 

@@ -30,6 +30,9 @@ var artifacts = []string{"time.svg", "time.png", "pressure-temperature.svg", "pr
 
 // render makes one file of the sheet.
 func (s *Sheet) render(name string) ([]byte, error) {
+	if s.ageing != nil {
+		return s.ageing.Render(name)
+	}
 	var b bytes.Buffer
 	var err error
 	switch name {
@@ -51,9 +54,12 @@ func (s *Sheet) render(name string) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// WriteCharts writes the four charts into folder dir, which it makes if there
-// is none, and returns their paths.
-func (s *Sheet) WriteCharts(dir string) ([]string, error) { return s.write(dir, artifacts[:4]) }
+// WriteCharts writes the four charts into folder dir, the two of an ageing run,
+// which it makes if there is none, and returns their paths.
+func (s *Sheet) WriteCharts(dir string) ([]string, error) {
+	all := s.names()
+	return s.write(dir, all[:len(all)-2]) // without the sheet's JSON and text
+}
 
 func (s *Sheet) write(dir string, names []string) ([]string, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
@@ -95,6 +101,13 @@ func put(path string, data []byte) error {
 // dir and writes all files of the sheet beside it. A verdict that was there
 // before is kept in run.toml as an earlier one.
 func (s *Sheet) Save(dir string) error {
+	if s.ageing != nil {
+		if err := s.ageing.Save(dir); err != nil {
+			return err
+		}
+		_, err := s.write(dir, s.names())
+		return err
+	}
 	err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
 		m.Verdict, m.Summary = s.Verdict.Overall, s.Verdict.Text
 		m.Findings = nil
@@ -108,7 +121,13 @@ func (s *Sheet) Save(dir string) error {
 	if err != nil {
 		return fmt.Errorf("recording the verdict of run %s: %w", s.Run.ID, err)
 	}
-	_, err = s.write(dir, artifacts)
+	if s.taught != nil {
+		// After run.toml, than which it must not be older.
+		if err := s.taught.Save(dir); err != nil {
+			return err
+		}
+	}
+	_, err = s.write(dir, s.names())
 	return err
 }
 
@@ -149,9 +168,21 @@ func Artifact(dir, name string) ([]byte, error) {
 	}
 	if whole, err := journal.Whole(dir); err == nil && whole {
 		// A folder that cannot be written to only costs time.
-		_, _ = s.write(dir, artifacts)
+		_, _ = s.write(dir, s.names())
 	}
 	return data, nil
+}
+
+// Due tells whether the run in folder dir, with the verdict in its run.toml ("" if
+// none), is sealed and waits for its sheet.
+func Due(dir, verdict string) bool {
+	whole, err := journal.Whole(dir)
+	if err != nil || !whole {
+		return false
+	}
+	// The last of the files tells that all are there.
+	_, made := modified(filepath.Join(dir, artifacts[len(artifacts)-1]))
+	return verdict == "" || !made
 }
 
 func modified(path string) (time.Time, bool) {

@@ -16,7 +16,9 @@ import (
 	"math"
 	"time"
 
+	"tipoff/logger/ageing"
 	"tipoff/logger/chart"
+	"tipoff/logger/learn"
 )
 
 // Version is the version of the JSON shape.
@@ -57,8 +59,16 @@ type Sheet struct {
 	Vacuum  []Vacuum  `json:"vacuum"`
 	Remarks []string  `json:"remarks"` // what is odd about the record itself
 
+	// Corridor says how the run went beside the good runs before it, in a sentence;
+	// "" if there are too few.
+	Corridor string `json:"corridor"`
+	// Constants is the version of the bench's own constants that was used; 0: none.
+	Constants int `json:"constants"`
+
 	drawing chart.Run
 	record  record
+	ageing  *ageing.Account // of an ageing run, which is all that its sheet is made of
+	taught  *learn.Taught   // nil without a tube card
 }
 
 // Run says which run it is.
@@ -87,7 +97,7 @@ type Phase struct {
 }
 
 // Limit is one limit and how it was met. Low, high, measured, uncertainty and
-// degree are in Unit: Torr, mA, °C, °C/s, micron/min or s.
+// degree are in Unit: Torr, mA, °C, °C/s, micron/min, s or ppm.
 type Limit struct {
 	ID          string   `json:"id"` // stable
 	Title       string   `json:"title"`
@@ -95,6 +105,8 @@ type Limit struct {
 	Unit        string   `json:"unit"`
 	Low         Number   `json:"low"`  // null: no lower bound
 	High        Number   `json:"high"` // null: no upper bound
+	LowU        Number   `json:"low_uncertainty"`
+	HighU       Number   `json:"high_uncertainty"` // standard, of the bound itself; 0: exact as it is set
 	Phases      []string `json:"phases"`
 	Verdict     string   `json:"verdict"`
 	Measured    Number   `json:"measured"`    // the deciding value
@@ -150,6 +162,11 @@ type Channel struct {
 	Frames int    `json:"frames"`
 	Usable int    `json:"usable"` // frames with a usable value
 	Marks  []Mark `json:"marks"`  // qualities that occurred
+	// Of a waveform: mean, standard deviation and longest of the times between its
+	// samples, µs; 0 of anything else.
+	Spacing float64 `json:"spacing_us"`
+	Jitter  float64 `json:"jitter_us"`
+	Longest float64 `json:"longest_us"`
 }
 
 // Mark is a quality and in how many frames it occurred.
@@ -160,6 +177,9 @@ type Mark struct {
 
 // JSON is the sheet in its documented shape.
 func (s *Sheet) JSON() ([]byte, error) {
+	if s.ageing != nil {
+		return s.ageing.Render("sheet.json")
+	}
 	b, err := json.MarshalIndent(s, "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("writing the sheet of run %s: %w", s.Run.ID, err)

@@ -20,6 +20,13 @@ var order = []string{string(envelope.Outside), string(envelope.Marginal), string
 
 // Text writes the sheet for a terminal, at most about 78 columns wide.
 func (s *Sheet) Text(w io.Writer) error {
+	if s.ageing != nil {
+		text, err := s.ageing.Render("sheet.txt")
+		if err == nil {
+			_, err = w.Write(text)
+		}
+		return err
+	}
 	b := bufio.NewWriter(w)
 	p := func(format string, a ...any) { fmt.Fprintf(b, format+"\n", a...) }
 	name := s.Run.Tube
@@ -74,6 +81,11 @@ func (s *Sheet) Text(w io.Writer) error {
 			wrap(b, fmt.Sprintf("  %8s  ", clock(a.RaisedS)), strings.Repeat(" ", 12), text)
 		}
 	}
+	if s.Corridor != "" {
+		p("")
+		p("Good runs")
+		wrap(b, "  ", "  ", s.Corridor)
+	}
 	if len(s.Advice) > 0 {
 		p("")
 		p("For the next such tube")
@@ -91,6 +103,9 @@ func (s *Sheet) Text(w io.Writer) error {
 		text := fmt.Sprintf("%s (%s): usable in %s %% of %d frames", q.Name, q.Role, percent(q.Usable, q.Frames), q.Frames)
 		if len(marks) > 0 {
 			text += "; " + strings.Join(marks, ", ")
+		}
+		if q.Spacing > 0 {
+			text += fmt.Sprintf("; a sample each %.2f µs ± %.2f µs, at most %.2f µs", q.Spacing, q.Jitter, q.Longest)
 		}
 		wrap(b, "  ", "    ", text)
 	}

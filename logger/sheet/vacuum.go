@@ -60,6 +60,9 @@ func (s *Sheet) vacuum(env *envelope.Envelope, segments []phase.Segment) {
 		}
 	}
 	r.stretches = plantcare.Examine(r.obs, u, segments, volume)
+	if env.Known {
+		r.stretches = append(r.stretches, plantcare.Filled(r.obs, u, segments, env.Bench.ManifoldVolume, envelope.Volume(env.Card))...)
+	}
 	s.Vacuum = []Vacuum{}
 	perMinute, _ := shown("Pa/s")
 	flow := func(x float64) Number { return Number(plantcare.TorrLitres(x)) }
@@ -73,7 +76,7 @@ func (s *Sheet) vacuum(env *envelope.Envelope, segments []phase.Segment) {
 			Base: Number(e.Base / unit.Torr), BaseU: Number(e.BaseU / unit.Torr), Load: flow(e.Load), LoadU: flow(e.LoadU),
 			Text: r.stretches[i].Sentence(limit),
 		}
-		if e.Kind != journal.PumpDown {
+		if e.Kind != journal.PumpDown && e.Phase != phase.Fill.String() {
 			v.Limit = Number(limit * perMinute)
 		}
 		s.Vacuum = append(s.Vacuum, v)

@@ -17,9 +17,11 @@ func TestSheetTellsOfThePlant(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var rise, down *Vacuum
+	var rise, down, filled *Vacuum
 	for i := range s.Vacuum {
-		if v := &s.Vacuum[i]; v.Kind != journal.PumpDown {
+		if v := &s.Vacuum[i]; v.Phase == "fill" {
+			filled = v
+		} else if v.Kind != journal.PumpDown {
 			rise = v
 		} else if down == nil {
 			down = v
@@ -27,6 +29,10 @@ func TestSheetTellsOfThePlant(t *testing.T) {
 	}
 	if rise == nil || math.Abs(float64(rise.Rate)-4/1.5) > 0.15 || rise.Phase != "leak-test" {
 		t.Fatalf("the leak test: %+v, want about 2.67 micron/min", rise)
+	}
+	// The fill of the invented run neither rises nor falls.
+	if filled == nil || filled.Kind != "tight" || !(math.Abs(float64(filled.Rate)) < 2*float64(filled.RateU)) {
+		t.Errorf("filled and shut: %+v", filled)
 	}
 	// Volume: 0.9 l, and π/4 · (12.8 mm)² · 1.2 m = 0.1544 l: 1.0544 l.
 	if want := float64(rise.Rate) / 60 * 1e-3 * 1.0544; math.Abs(float64(rise.Inflow)/want-1) > 1e-3 {

@@ -28,6 +28,7 @@ type Snapshot struct {
 	Phase       phase.ID
 	PhaseSince  time.Duration
 	Run         Run
+	Ageing      Ageing
 	Envelope    *envelope.Envelope
 	Limits      []LimitNow // those that apply in this phase
 	Ceiling     Foresight
@@ -44,6 +45,20 @@ type Run struct {
 	Started time.Duration // monotonic
 	Tube    string        // tube card's name, "" if none
 	Next    string        // the card the next run will get, "" if none
+}
+
+// Ageing is the ageing run being recorded.
+type Ageing struct {
+	Active  bool
+	ID      string
+	Tube    string
+	Of      string        // the run that processed the tube, "" if not said
+	Started time.Duration // monotonic
+	Burnt   time.Duration // with the current on, earlier runs of the same request included
+	Hours   float64       // that it is to burn; 0: until it is ended
+	Wanted  float64       // A; 0 if not said
+	Dark    bool          // it had burnt and is out
+	Trouble string        // why what is wanted cannot be recorded; "" nothing
 }
 
 // LimitNow is a limit and how the present reading meets it.
@@ -65,6 +80,10 @@ type Foresight struct {
 	// is to its target, both %; X or it is NaN if not known.
 	Shells    calib.Value
 	GlassDone float64
+	// GlassIn and ShellsIn are when they will be done if nothing changes, s, NaN if
+	// not known, +Inf if never; First is which of them first.
+	GlassIn, ShellsIn float64
+	First             envelope.First
 }
 
 // Alarm is one alarm that is not Normal.
@@ -90,14 +109,24 @@ type Channel struct {
 	Jitter  time.Duration
 	// Due is when the channel's calibration has to be renewed; zero if it has
 	// no certificate. Overdue: that is past. Drifting: it had moved when it was
-	// last renewed, or is off at the atmosphere now.
+	// last renewed, or Drifts has one that drifts.
 	Due               time.Time
 	Overdue, Drifting bool
+	// Drifts are the checks for drift that have been made since it was calibrated.
+	Drifts []Drift
 	// Change is by how much the channel had moved when it was last renewed, in its
 	// unit, and ChangeU the standard uncertainty of that; NaN where not known.
 	Change, ChangeU float64
 	// TimeConstant is the lag that is corrected for; 0: none is.
 	TimeConstant time.Duration
+}
+
+// Drift is one check for drift.
+type Drift struct {
+	Against string  // "room", "atmosphere", "arc-off", "other-meter", "other-gauge", "best-base"
+	Offset  float64 // by how much the channel was off the last time, in its unit
+	U       float64 // standard uncertainty of that
+	Drifts  bool    // it was off often enough to be told
 }
 
 // Counters count from the daemon's start.

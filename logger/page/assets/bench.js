@@ -112,10 +112,20 @@
     for (const c of s.channels.map(trade)) {
       const d = el("div", "chan");
       d.append(el("span", "", c.channel + " (" + c.role + ")"),
-        el("span", c.good ? "" : "outside", c.good ? sig(c.value, 3, c.plus) + " " + c.unit : c.quality));
+        el("span", c.good && !c.suspect ? "" : "outside", (c.good ? c.state || sig(c.value, 3, c.plus) + " " + c.unit : c.quality) + (c.good && c.suspect ? " (" + c.quality + ")" : "")));
+      // How evenly a waveform is sampled: what its RMS rests on.
+      if (c.spacing_us) d.append(el("span", "even", "a sample each " + sig(c.spacing_us, 4) + " µs ± " + sig(c.jitter_us || 0, 2) + " µs"));
       rest.append(d);
     }
     rest.append(el("p", "quiet", "tipoff " + s.version + (s.wall ? ", " + s.wall + (s.wall_trusted ? "" : " (clock not yet set)") : "")));
+  }
+
+  // Which of glass and shells will be done first if nothing changes.
+  function first(c) {
+    const when = s => s === null ? "never" : s < 1 ? "now" : "in " + Math.round(s) + " s";
+    if (c.first === "not known") return "";
+    return (c.first === "either" ? ": either may be done first" : ": the " + c.first + " will be done first") +
+      " (glass " + when(c.glass_in_s) + ", shells " + when(c.shells_in_s) + ")";
   }
 
   function foresight(s) {
@@ -132,7 +142,7 @@
     if (c.known && c.in_30_s_c !== null) e.textContent += (e.textContent ? ", " : "") + "in 30 s: " + Math.round(c.in_30_s_c) + " ± " + Math.max(1, Math.round(c.in_30_s_plus)) + " °C";
     if (c.glass_done !== null && (s.phase === "bombard" || s.phase === "shells"))
       e.textContent += " · glass " + Math.round(c.glass_done) + " % of the way, shells " +
-        (c.shells_done === null ? "not known" : Math.round(c.shells_done) + " ± " + Math.round(c.shells_plus) + " % done");
+        (c.shells_done === null ? "not known" : Math.round(c.shells_done) + " ± " + Math.round(c.shells_plus) + " % done") + first(c);
   }
 
   function show(s) {
@@ -145,12 +155,38 @@
     const p = s.pressure_torr;
     reading("pressure", p, 3, p.channel);
     reading("glass", s.glass_c, 3, "");
-    reading("current", s.current_ma, 3, "true RMS");
+    const k = s.channels.find(c => c.state && c.state.startsWith("contactor"));
+    reading("current", s.current_ma, 3, "true RMS" + (k ? ", " + k.state : ""));
     foresight(s);
     alarms(s);
     limits(s);
     troubles(s);
+    ageing(s);
     $("cardnow").textContent = (s.run.active ? s.run.tube ? "This run: " + s.run.tube + ". " : "This run has no card; only limits that hold for any tube are judged. " : "") + (s.run.next ? "Next run: " + s.run.next + "." : "");
+  }
+
+  function ageing(s) {
+    const a = s.ageing, light = s.channels.find(c => c.role === "light" && c.good);
+    $("ageform").hidden = a.active;
+    $("ageend").hidden = !a.active;
+    $("agenow").classList.toggle("hot", a.dark);
+    $("agenow").textContent = a.trouble ? "What is wanted cannot be recorded: " + a.trouble : !a.active ? "No tube is ageing. The ageing run is recorded beside whatever the bench processes." :
+      "Run " + a.id + ", tube " + a.tube + ": burnt " + clock(a.burnt_s) + (a.hours ? " of " + a.hours + " h" : "") +
+      (a.dark ? ". THE TUBE IS OUT" : "") + (light ? ", light " + (100 * light.value).toFixed(1) + " %" : "") +
+      (a.wanted_ma ? ", wanted " + Math.round(a.wanted_ma) + " mA" : "") + ".";
+  }
+
+  async function askAge(url, body) {
+    const said = $("agesaid");
+    said.hidden = false;
+    try {
+      const r = await fetch(url, {method: "POST", headers: {"Content-Type": "application/toml"}, body});
+      said.classList.toggle("bad", !r.ok);
+      said.textContent = r.ok ? "Done; it shows within a second." : await r.text();
+    } catch (err) {
+      said.classList.add("bad");
+      said.textContent = "It did not reach the bench: " + err.message;
+    }
   }
 
   function paint() {
@@ -208,6 +244,14 @@
       said.textContent = "The card did not reach the bench: " + err.message;
     }
   });
+  $("ageform").addEventListener("submit", e => {
+    e.preventDefault();
+    const text = ["tube = " + JSON.stringify($("agetube").value.trim())], ma = $("agecurrent").value.trim(), h = $("agehours").value.trim();
+    if (ma) text.push("current = " + JSON.stringify(ma + " mA"));
+    if (h) text.push("hours = " + h);
+    askAge("/api/age", text.join("\n") + "\n");
+  });
+  $("ageend").addEventListener("click", () => askAge("/api/age/end"));
   window.addEventListener("resize", paint);
   setInterval(stale, 500);
   once();

@@ -23,7 +23,7 @@ const (
 
 	listen = 14 * time.Second // to an alarm: two bursts and more
 	quiet  = 8 * time.Second  // after it: a burst's repeat and more
-	ending = 90 * time.Second // it draws the run's charts first, which takes long here
+	ending = 30 * time.Second // the unit's TimeoutStopSec: drawing, which takes long here, must not hold it up
 )
 
 // day is the shop's day: the daemon is started, a glass is overheated under its
