@@ -98,3 +98,26 @@ func BenchmarkPushAllUneven(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4000, "ns/sample")
 }
+
+// BenchmarkPlainSums only adds the same samples and their squares up, four at a time:
+// no crossings, holes, peaks or times. It tells how much of PushAll's figure is the
+// machine's: on shared cores both vary alike, twofold and more.
+func BenchmarkPlainSums(b *testing.B) {
+	_, _, x := stream()
+	total := 0.0
+	for b.Loop() {
+		var s1, s2, r1, r2 float64
+		for i := 0; i+4 <= len(x); i += 4 {
+			v, w, y, z := x[i], x[i+1], x[i+2], x[i+3]
+			s1 += v + y
+			r1 += w + z
+			s2 += v*v + y*y
+			r2 += w*w + z*z
+		}
+		total += s1 + s2 + r1 + r2
+	}
+	if total == 0 {
+		b.Fatal("no sum")
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4000, "ns/sample")
+}
