@@ -51,11 +51,11 @@ func drawForecast(p *pen, r *Run) {
 	for i := range panels {
 		band(p, r, x, &panels[i])
 	}
-	timeAxis(p, x, []panel{panels[0], shells, panels[1], panels[2]})
+	timeAxis(p, x, boxes, 16, runAxis)
 	for i := range panels {
 		limitZones(p, r, x, &panels[i])
 	}
-	forecastPoints(p, r, x, bottom)
+	pointers(p, r.Alarms[:min(len(r.Alarms), maxAlarmNotes)], x, bottom, pale, ink)
 	for i := range panels {
 		strokeTraces(p, &panels[i])
 	}
@@ -141,25 +141,6 @@ func shellLine(p *pen, r *Run, x axis, pn *panel) {
 		p.text(limitStyle, pn.box.x0+6, y+4, 0, "orange: the coating turns to oxide from "+number(orange)+" °C")
 	}
 	p.line(shellInk, 1.6, xy...)
-}
-
-// forecastPoints marks the moments at which to do something, with a numbered
-// pointer below the ribbon and a dashed line through the panels.
-func forecastPoints(p *pen, r *Run, x axis, bottom float64) {
-	s := style{8.5, true, paper}
-	edge := -1.0
-	for i, a := range r.Alarms {
-		at := x.at(a.T)
-		if at != at || i >= maxAlarmNotes {
-			continue
-		}
-		p.dashed(pale, 0.8, at, bottom, at, ribbonY0-8)
-		place := max(at, edge)
-		top := ribbonY0 - 5
-		p.shape(ink, place-7, top, place+7, top, place+7, top-11, at, top-17, place-7, top-11)
-		p.text(s, place, top-9.5, 0.5, fmt.Sprint(i+1))
-		edge = place + 15
-	}
 }
 
 func forecastNotes(p *pen, r *Run, bottom float64) {

@@ -3,6 +3,7 @@ package chart
 import (
 	"cmp"
 	"fmt"
+	"image/color"
 	"slices"
 )
 
@@ -54,11 +55,15 @@ func drawTime(p *pen, r *Run) {
 	for i := range panels {
 		corridor(p, r, x, &panels[i])
 	}
-	timeAxis(p, x, panels)
+	var boxes []rect
+	for i := range panels {
+		boxes = append(boxes, panels[i].box)
+	}
+	timeAxis(p, x, boxes, 16, runAxis)
 	for i := range panels {
 		limitZones(p, r, x, &panels[i])
 	}
-	alarmLines(p, r, x, bottom)
+	pointers(p, r.Alarms, x, bottom, limitInk, limitInk)
 	for i := range panels {
 		strokeTraces(p, &panels[i])
 	}
@@ -185,19 +190,21 @@ func micronTicks(p *pen, y axis, b rect) {
 	}
 }
 
-func timeAxis(p *pen, x axis, panels []panel) {
-	for _, t := range timeTicks(x.hi, 16) {
+const runAxis = "time from the start of the run, min:s"
+
+// timeAxis draws the times' lines through boxes, from top to bottom, and the axis
+// below them with some n marks.
+func timeAxis(p *pen, x axis, boxes []rect, n int, title string) {
+	last := boxes[len(boxes)-1]
+	for _, t := range timeTicks(x.hi, n) {
 		at := x.at(t.at)
-		for i := range panels {
-			b := panels[i].box
+		for _, b := range boxes {
 			p.line(rule, 0.6, at, b.y0, at, b.y1)
 			p.line(ink, 0.9, at, b.y0-4, at, b.y0)
 		}
-		b := panels[len(panels)-1].box
-		p.text(tickStyle, at, b.y0-15, 0.5, t.label)
+		p.text(tickStyle, at, last.y0-15, 0.5, t.label)
 	}
-	b := panels[len(panels)-1].box
-	p.text(noteStyle, (left+right)/2, b.y0-30, 0.5, "time from the start of the run, min:s")
+	p.text(noteStyle, (left+right)/2, last.y0-30, 0.5, title)
 }
 
 func strokeTraces(p *pen, pn *panel) {
@@ -331,31 +338,52 @@ func crosses(lines [][]float64, b rect) bool {
 			if l[i] > b.x0 && l[i] < b.x1 && l[i+1] > b.y0 && l[i+1] < b.y1 {
 				return true
 			}
+			if i > 0 && b.cut(l[i-2], l[i-1], l[i], l[i+1]) {
+				return true
+			}
 		}
 	}
 	return false
 }
 
+// cut tells whether a straight line goes through r.
+func (r rect) cut(xa, ya, xb, yb float64) bool {
+	from, to := 0.0, 1.0 // the part of the line within the bounds so far
+	for _, side := range [][3]float64{{xb - xa, r.x0 - xa, r.x1 - xa}, {yb - ya, r.y0 - ya, r.y1 - ya}} {
+		d, lo, hi := side[0], side[1], side[2]
+		switch {
+		case d == 0 && (lo > 0 || hi < 0):
+			return false
+		case d != 0:
+			from, to = max(from, min(lo/d, hi/d)), min(to, max(lo/d, hi/d))
+		}
+	}
+	return from <= to
+}
+
 const maxAlarmNotes = 8
 
-// alarmLines marks each alarm with a numbered pointer below the ribbon and a
-// dashed line through the panels.
-func alarmLines(p *pen, r *Run, x axis, bottom float64) {
+// pointers marks each moment with a numbered pointer below the ribbon and a dashed
+// line through the panels. Where moments crowd, a pointer stands beside its own, as far
+// as its tip still reaches; beyond that the number before says "and on".
+func pointers(p *pen, moments []Alarm, x axis, bottom float64, line, fill color.NRGBA) {
+	const wide, reach = 14.0, 45.0
 	s := style{8.5, true, paper}
-	edge := -1.0
-	for i, a := range r.Alarms {
+	next := -reach
+	for i, a := range moments {
 		at := x.at(a.T)
 		if at != at || i >= 99 {
 			continue
 		}
-		p.dashed(limitInk, 0.8, at, bottom, at, ribbonY0-8)
-		if at < edge {
-			continue // the pointer before it is in the way; its number says "and on"
+		p.dashed(line, 0.8, at, bottom, at, ribbonY0-8)
+		place := max(at, next)
+		if place-at > reach {
+			continue
 		}
 		top := ribbonY0 - 5
-		p.shape(limitInk, at-7, top, at+7, top, at+7, top-11, at, top-17, at-7, top-11)
-		p.text(s, at, top-9.5, 0.5, fmt.Sprint(i+1))
-		edge = at + 15
+		p.shape(fill, place-wide/2, top, place+wide/2, top, place+wide/2, top-11, at, top-17, place-wide/2, top-11)
+		p.text(s, place, top-9.5, 0.5, fmt.Sprint(i+1))
+		next = place + wide + 1
 	}
 }
 
