@@ -76,6 +76,52 @@ func TestNoiseAfterStanding(t *testing.T) {
 	}
 }
 
+// A number in steps of 0.25 °C, as the kernel gives a MAX6675's (data sheet: 12 bits
+// of 0.25 °C), that trembles by a step or two now and then makes no spikes; a
+// spike of 20 °C is one, also where the only steps that were seen are spikes of one
+// height.
+func TestStepsOfTransmittedNumber(t *testing.T) {
+	in := Input{Kind: Temperature, Scale: 1e-3, Interval: 500 * ms, Acc: Accuracy{Offset: 2}}
+	for name, c := range map[string]struct {
+		at     func(i int) float64 // °C
+		spikes int                 // readings
+	}{
+		"trembles now and then": {func(i int) float64 {
+			if i%13 == 5 {
+				return 399.75
+			}
+			return 400 + 0.25*float64(i/16%2)
+		}, 0},
+		"and one spike": {func(i int) float64 {
+			if i == 150 {
+				return 420
+			}
+			return 400 + 0.25*[]float64{0, 1, -1, 0, 0, 1, 0, -1}[i%8]
+		}, 1},
+		"spikes alone": {func(i int) float64 {
+			if i%20 == 10 {
+				return 420
+			}
+			return 400
+		}, 9},
+	} {
+		ch := must(t, "shell", Spec{Kind: SpecNone}, in)
+		spikes, most := 0, 0.0
+		for i := range 200 {
+			at := time.Duration(i) * 500 * ms
+			ch.Push(at, math.Round(1000*c.at(i)), math.NaN(), 0)
+			v, _, _ := ch.Take(at + 10*ms)
+			if v.Q&calib.Spike != 0 && i > 20 { // the steps have to be seen
+				spikes++
+			}
+			most = max(most, v.X)
+		}
+		if spikes != c.spikes || most > 401 {
+			t.Errorf("%s: %d readings marked as spikes, want %d; up to %.2f °C", name, spikes, c.spikes, most)
+		}
+	}
+}
+
 // A thermocouple's code that repeats is alive while its cold junction moves.
 func TestFrozenNeedsBothCodes(t *testing.T) {
 	for moving, frozen := range map[bool]bool{true: false, false: true} {

@@ -31,11 +31,10 @@ const (
 	OilTempSpread   = 1    // °C
 )
 
-// Water's critical and triple point (IAPWS saturation line, physics.md §8.1).
+// Water's critical point (IAPWS saturation line, physics.md §8.1).
 const (
 	criticalK  = 647.096
 	criticalPa = 22.064e6
-	tripleK    = 273.16
 	zeroK      = 273.15
 )
 
@@ -44,7 +43,8 @@ var wagner = [6]struct{ a, e float64 }{
 	{22.6807411, 3.5}, {-15.9618719, 4}, {1.80122502, 7.5},
 }
 
-// lnPressure is ln(p/pc) of saturated water at k kelvin and its derivative by k.
+// lnPressure is ln(p/pc) of saturated water at k kelvin, within 0.025 % (Wagner and
+// Pruss; from memory), and its derivative by k.
 func lnPressure(k float64) (ln, slope float64) {
 	tau := 1 - k/criticalK
 	var f, df float64
@@ -54,18 +54,6 @@ func lnPressure(k float64) (ln, slope float64) {
 	}
 	r := criticalK / k
 	return r * f, -r*f/k - df/k
-}
-
-// Saturation is the vapour pressure of water in Pa at c °C (0.01 to 373.9) by
-// Wagner and Pruss, within 0.025 % (from memory), and its derivative in Pa/°C.
-func Saturation(c float64) (pa, perDegree float64, err error) {
-	k := c + zeroK
-	if !(k >= tripleK-1e-9 && k < criticalK) {
-		return 0, 0, fmt.Errorf("vapour pressure of water at %g °C: allowed 0.01 to 373.9 °C", c)
-	}
-	ln, slope := lnPressure(k)
-	pa = criticalPa * math.Exp(ln)
-	return pa, pa * slope, nil
 }
 
 // BoilingPoint is the temperature in °C at which water boils under pa, from

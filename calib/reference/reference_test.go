@@ -55,7 +55,7 @@ func TestWater(t *testing.T) {
 			got, _, err = BoilingPoint(x * 100)
 			tolerance = 0.002
 		case strings.Contains(r[1], "psat"):
-			got, _, err = Saturation(x - 273.15)
+			got, _ = saturation(x - 273.15)
 			tolerance = want * 1.3e-4
 		case strings.Contains(r[1], "Tsat"):
 			got, _, err = BoilingPoint(x * 1e6)
@@ -74,13 +74,18 @@ func TestWater(t *testing.T) {
 	}
 }
 
+// saturation is the vapour pressure of water in Pa at c °C and its derivative in
+// Pa/°C by the formula that BoilingPoint inverts.
+func saturation(c float64) (pa, perDegree float64) {
+	ln, slope := lnPressure(c + zeroK)
+	pa = criticalPa * math.Exp(ln)
+	return pa, pa * slope
+}
+
 // The inverse undoes the formula, and the derivatives are those of differences.
 func TestWaterInverse(t *testing.T) {
 	for c := 0.02; c < 370; c += 3.7 {
-		p, dp, err := Saturation(c)
-		if err != nil {
-			t.Fatal(err)
-		}
+		p, dp := saturation(c)
 		back, dc, err := BoilingPoint(p)
 		if err != nil || math.Abs(back-c) > 1e-7 {
 			t.Errorf("%v °C comes back as %v (%v)", c, back, err)
@@ -88,7 +93,7 @@ func TestWaterInverse(t *testing.T) {
 		if math.Abs(dp*dc-1) > 1e-6 {
 			t.Errorf("at %v °C the derivatives' product is %v", c, dp*dc)
 		}
-		hi, _, _ := Saturation(c + 1e-4)
+		hi, _ := saturation(c + 1e-4)
 		if d := (hi - p) / 1e-4; math.Abs(d/dp-1) > 1e-4 {
 			t.Errorf("at %v °C the derivative is %v, the difference says %v", c, dp, d)
 		}
@@ -157,8 +162,6 @@ func TestRefuses(t *testing.T) {
 		"no height":         func() error { _, err := UTube(nan, 20, Point{}); return err },
 		"hot oil":           func() error { _, err := UTube(0.1, 90, Point{}); return err },
 		"below zero":        func() error { _, err := UTube(11, 20, Point{X: 101325}); return err },
-		"ice":               func() error { _, _, err := Saturation(-5); return err },
-		"critical":          func() error { _, _, err := Saturation(400); return err },
 		"vacuum":            func() error { _, _, err := BoilingPoint(1); return err },
 		"boiling in space":  func() error { _, err := Boiling(Point{X: 2}); return err },
 	} {

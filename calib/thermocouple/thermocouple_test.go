@@ -147,7 +147,7 @@ func TestSeebeck(t *testing.T) {
 	}
 }
 
-// Printed values of other sources: thermibel.be p=3243 at 350 °C and pypi
+// Printed values of other sources: thermibel.be p=3243 at 350 °C and the library
 // thermocouple-its90 (physics.md §1, a).
 func TestIndependentValues(t *testing.T) {
 	for _, w := range []struct {

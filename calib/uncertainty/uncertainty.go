@@ -1,13 +1,8 @@
 // Package uncertainty holds what the GUM (JCGM 100:2008) needs in a data
-// logger: Type A and B, combination, effective degrees of freedom and coverage
-// factors.
+// logger: Type A and B, combination and effective degrees of freedom.
 package uncertainty
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
-)
+import "math"
 
 // Rectangular is the standard uncertainty of a quantity known to lie within ±a
 // with nothing more known: a/√3 (GUM 4.3.7).
@@ -42,15 +37,4 @@ func Combine(inputs ...Component) (u, dof float64) {
 		return math.Sqrt(s2), math.Inf(1)
 	}
 	return math.Sqrt(s2), s2 * s2 / s4
-}
-
-// Coverage is the factor k for which ±k·u holds with probability p (0 < p < 1)
-// at dof degrees of freedom, truncated to a whole number as GUM G.4.1 asks;
-// Student's t, or the normal distribution for dof = +Inf.
-func Coverage(p, dof float64) float64 {
-	q := (1 + p) / 2
-	if math.IsInf(dof, 1) {
-		return distuv.UnitNormal.Quantile(q)
-	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, math.Floor(dof))}.Quantile(q)
 }

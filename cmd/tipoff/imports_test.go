@@ -9,8 +9,8 @@ import (
 	"testing"
 )
 
-// The rooms' import rules (DEVELOPERS.md, "Rooms"), each with its reason. The
-// longest matching folder decides.
+// The rooms' import rules (DEVELOPERS.md, "Rooms"), each with its reason. All
+// that match hold.
 var rules = []struct {
 	room    string
 	mayNot  []string // prefixes of packages of this module
@@ -24,6 +24,17 @@ var rules = []struct {
 	{"logger/frame", []string{"tipoff/logger/"}, nil, "frame is the lowest room"},
 	{"logger/alarm", []string{"tipoff/logger/"}, nil, "alarm knows conditions, not what they mean"},
 	{"logger/health", []string{"tipoff/logger/"}, nil, "health is data that all may read"},
+}
+
+// libraries are all that a room may import from outside the project.
+var libraries = []struct {
+	room string
+	may  []string
+}{
+	{"drivers", []string{"periph.io/", "golang.org/x/sys/", "go.bug.st/serial"}},
+	{"calib", []string{"gonum.org/v1/gonum/"}},
+	{"calib/strict", []string{"gonum.org/v1/gonum/", "github.com/pelletier/go-toml/v2"}},
+	{"deploy", nil},
 }
 
 func TestRoomsImport(t *testing.T) {
@@ -53,6 +64,19 @@ func TestRoomsImport(t *testing.T) {
 				if matches(imp, r.mayNot) && !matches(imp, r.except) {
 					t.Errorf("%s imports %s: %s", p.ImportPath, imp, r.because)
 				}
+			}
+		}
+		room := "" // the longest decides
+		var may []string
+		for _, l := range libraries {
+			if within(p.ImportPath, "tipoff/"+l.room) && len(l.room) > len(room) {
+				room, may = l.room, l.may
+			}
+		}
+		for _, imp := range p.Imports {
+			first, _, _ := strings.Cut(imp, "/")
+			if room != "" && strings.Contains(first, ".") && !matches(imp, may) {
+				t.Errorf("%s imports %s: %s may use no library but %q", p.ImportPath, imp, room, may)
 			}
 		}
 	}

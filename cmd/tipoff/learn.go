@@ -309,7 +309,8 @@ type learner struct {
 }
 
 // newLearner makes the learner of a station and gives its bench what has been
-// learned before.
+// learned before. A trace is followed by what was known at its time, as its sheet
+// is judged.
 func newLearner(d *station) *learner {
 	l := &learner{
 		store: learn.Open(d.cfg.Store.Directory, d.bench.Archive()), said: saidBy(d.cfg, d.text), plant: bench.PlantOf(d.cfg), use: d.bench.Know,
@@ -318,11 +319,23 @@ func newLearner(d *station) *learner {
 			return wall
 		}, log: d.log, due: make(chan struct{}, 1),
 	}
-	c, err := l.store.InForce()
+	known := l.store.InForce
+	if d.traced {
+		known = func() (*learn.Constants, error) { return l.store.At(l.now()) }
+	}
+	c, err := known()
 	if err != nil {
 		l.log.Error("reading what the bench has learned", "error", err)
 	}
 	l.use(c.For(l.plant))
+	if d.traced {
+		l.use = func(envelope.Bench) {}
+	}
+	if len(d.text) == 0 { // a trace without the bench's description: the store's runs have it
+		if l.said, err = said("", d.bench.Archive()); err != nil {
+			l.log.Error("reading what is said of the bench", "error", err)
+		}
+	}
 	l.wake()
 	return l
 }

@@ -1,10 +1,13 @@
 package main
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"tipoff/logger/journal"
 )
 
 // What runs teach is learned as they come in, is shown, is used by limits and
@@ -109,5 +112,60 @@ func copyRun(t *testing.T, store, from, to string) {
 	text = []byte(strings.ReplaceAll(string(text), from[:len("2026-11-25")], to[:len("2026-11-25")]))
 	if err := os.WriteFile(file, text, 0o644); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// An imported trace is judged, and followed, by what was known at its time; and
+// one without the bench's description does not make the bench forget it. A card
+// that a run gets later is judged by what the run was judged by.
+func TestLearnedLimitsOfImports(t *testing.T) {
+	notShort(t)
+	dir := t.TempDir()
+	trace := func(day string, more ...string) {
+		t.Helper()
+		tipoff(t, exitOK, append([]string{"import", "../../testdata/traces/pp-01.csv", "--store", dir, "--started", "2026-11-" + day + "T10:00:00Z"}, more...)...)
+	}
+	version := func(id string) int {
+		t.Helper()
+		m, err := journal.LoadMeta(filepath.Join(dir, "runs", id))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m.Constants
+	}
+	whole := []string{"--card", petrel + "PP-01.toml", "--bench", petrel + "bench.toml"}
+	trace("10", whole...)
+	trace("11", whole...)
+	if v := version("2026-11-10-001"); v != 0 {
+		t.Errorf("the first run was judged by version %d", v)
+	}
+	if v := version("2026-11-11-001"); v != 1 {
+		t.Errorf("the second run was judged by version %d, want 1", v)
+	}
+	trace("09") // older than all that is known, without card and bench.toml
+	if v := version("2026-11-09-001"); v != 0 {
+		t.Errorf("an older trace was judged by version %d", v)
+	}
+	out, _ := tipoff(t, exitOK, "sheet", "2026-11-09-001", "--store", dir)
+	if !strings.Contains(out, "Limits and advice go by the handbook and bench.toml") {
+		t.Errorf("the sheet does not say so:\n%s", out)
+	}
+	out, _ = tipoff(t, exitOK, "learn", "--show", "--store", dir)
+	if !strings.Contains(out, "bench.toml to") {
+		t.Errorf("what bench.toml says was forgotten:\n%s", out)
+	}
+	trace("12", "--bench", petrel+"bench.toml")
+	was := version("2026-11-12-001")
+	if was == 0 {
+		t.Fatal("a trace without a card was judged without what was known")
+	}
+	tipoff(t, exitOK, "learn", "--store", dir, "--use", "1")
+	tipoff(t, exitOK, "card", "2026-11-12-001", petrel+"PP-01.toml", "--store", dir)
+	if v := version("2026-11-12-001"); v != was {
+		t.Errorf("with its card judged by version %d, before by %d", v, was)
+	}
+	out, _ = tipoff(t, exitOK, "sheet", "2026-11-12-001", "--store", dir)
+	if !strings.Contains(out, fmt.Sprintf("Version %d of what this bench's runs have taught", was)) {
+		t.Errorf("the sheet does not say by which version:\n%s", out)
 	}
 }

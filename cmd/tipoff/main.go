@@ -59,7 +59,7 @@ func verbs() []verb {
 		{"recompute", "RUN…", "apply another calibration to recorded runs", recompute},
 		{"limits", "CARD.toml", "print the limits for a tube, each with its reason", limits},
 		{"rehearse", "CARD.toml", "predict a tube's run before it is hung, as a table and a chart", rehearse},
-		{"verify", "RUN…", "check recorded runs against their checksums", verify},
+		{"verify", "[RUN…]", "check recorded runs against their checksums", verify},
 		{"version", "", "print the version", func(_ context.Context, e *env, _ []string) error {
 			_, err := fmt.Fprintln(e.out, version())
 			return err

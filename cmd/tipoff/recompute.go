@@ -226,6 +226,12 @@ func tellResult(w io.Writer, r *recomp.Result) {
 	if r.VerdictRecorded != "" && r.VerdictRecorded != r.VerdictBefore {
 		fmt.Fprintf(w, "  (run.toml says %s; this version judges the recorded values as %s)\n", r.VerdictRecorded, r.VerdictBefore)
 	}
+	if r.Constants > 0 {
+		fmt.Fprintf(w, "  limits: old and new values judged with version %d of the bench's own constants, as the run was\n", r.Constants)
+	}
+	if r.ConstantsRemark != "" {
+		fmt.Fprintf(w, "  %s\n", r.ConstantsRemark)
+	}
 	for _, l := range r.Limits {
 		fmt.Fprintf(w, "  %s: %s -> %s: %s\n", l.Title, l.Before, l.After, l.Text)
 	}

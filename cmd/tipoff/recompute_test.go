@@ -16,6 +16,7 @@ import (
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
 	"tipoff/logger/phase"
+	recomp "tipoff/logger/recompute"
 )
 
 const gaugeBench = `[bench]
@@ -153,5 +154,23 @@ func TestRecomputeVerb(t *testing.T) {
 		if !errors.As(err, &e) {
 			t.Errorf("%v: error %v, want an input error", wrong, err)
 		}
+	}
+}
+
+// What a recomputation tells names the constants that both verdicts rest on.
+func TestResultNamesConstants(t *testing.T) {
+	for want, r := range map[string]recomp.Result{
+		"with version 3 of the bench's own constants": {Constants: 3},
+		"Version 3 is not there":                      {ConstantsRemark: "Version 3 is not there"},
+	} {
+		var b bytes.Buffer
+		tellResult(&b, &r)
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("no %q in\n%s", want, b.String())
+		}
+	}
+	var b bytes.Buffer
+	if tellResult(&b, &recomp.Result{}); strings.Contains(b.String(), "constants") {
+		t.Errorf("none were used, but:\n%s", b.String())
 	}
 }

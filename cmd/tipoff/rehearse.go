@@ -21,7 +21,7 @@ import (
 func rehearse(_ context.Context, e *env, args []string) error {
 	fs := e.flags()
 	benchFile := fs.String("bench", "", "bench.toml of the plant, for limits and constants that depend on it")
-	constants := fs.String("constants", "", constantsUsage+", or a .json file")
+	constants := fs.String("constants", "", constantsUsage+"; or a .json file of constants")
 	dir := fs.String("store", "", storeUsage)
 	picture := fs.String("picture", "", "write the chart to this .svg or .png file (default: NAME-rehearsal.svg)")
 	room := fs.Float64("room", 0, "room temperature, °C (default: 22)")

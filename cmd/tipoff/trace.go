@@ -175,7 +175,7 @@ func (e *env) traceStation(t *trace.Trace, wall time.Time, speed float64, benchF
 		return nil, err
 	}
 	return &station{
-		cfg: cfg, text: text, clock: v, parts: parts, speed: max(speed, 1), patient: true, whole: true,
+		cfg: cfg, text: text, clock: v, parts: parts, speed: max(speed, 1), patient: true, whole: true, traced: true,
 		log: slog.New(slog.NewTextHandler(e.err, &slog.HandlerOptions{Level: slog.LevelError})),
 	}, nil
 }

@@ -139,14 +139,14 @@ func (k gpioKernel) find(name string) (chip string, number int, err error) {
 			return path, number, nil
 		}
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return "", 0, sortError(path, err, gpioHint)
+			return "", 0, Explain(path, err)
 		}
 		return "", 0, noLine(name)
 	}
 	chips, _ := filepath.Glob(filepath.Join(k.dev, "gpiochip*")) // fails for a wrong pattern only
 	if len(chips) == 0 {
 		path := filepath.Join(k.dev, "gpiochip0")
-		return "", 0, sortError(path, &fs.PathError{Op: "open", Path: path, Err: unix.ENOENT}, gpioHint)
+		return "", 0, Explain(path, &fs.PathError{Op: "open", Path: path, Err: unix.ENOENT})
 	}
 	var first error
 	for _, path := range chips {
@@ -155,7 +155,7 @@ func (k gpioKernel) find(name string) (chip string, number int, err error) {
 			return path, i, nil
 		}
 		if err != nil && first == nil {
-			first = sortError(path, err, gpioHint)
+			first = Explain(path, err)
 		}
 	}
 	if first != nil {

@@ -37,7 +37,7 @@ func (*Ports) I2C(name string) (i2c.BusCloser, error) {
 	}
 	b, err := openI2C(path)
 	if err != nil {
-		return nil, sortError(path, err, i2cHint)
+		return nil, Explain(path, err)
 	}
 	return b, nil
 }
@@ -56,7 +56,7 @@ func (*Ports) SPI(name string) (spi.PortCloser, error) {
 	}
 	p, err := sysfs.NewSPI(port, cs)
 	if err != nil {
-		return nil, sortError(path, err, spiHint)
+		return nil, Explain(path, err)
 	}
 	return p, nil
 }
@@ -112,8 +112,8 @@ func misnamed(name string, err error) error {
 	return &drivers.Error{Device: name, Doing: "opening", Is: drivers.BadConfig, Err: err}
 }
 
-// Explain sorts why the device file at path could not be opened, as I2C, SPI and
-// Pin do, by the kind of file that its name tells.
+// Explain sorts why the device file at path could not be opened, by the kind of
+// file that its name tells.
 func Explain(path string, err error) error {
 	hint := gpioHint
 	switch base := filepath.Base(path); {

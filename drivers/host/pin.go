@@ -57,7 +57,7 @@ func (p *pin) take(r *lineRequest) error {
 	}
 	f, err := os.OpenFile(chip, os.O_RDWR, 0)
 	if err != nil {
-		return sortError(chip, err, gpioHint)
+		return Explain(chip, err)
 	}
 	defer f.Close()
 	r.lines, r.offsets[0] = 1, uint32(number)

@@ -24,15 +24,15 @@ const (
 
 // RTU describes Modbus RTU on a serial port for the registry. All devices that
 // one such Driver opens on a port share it.
-func RTU() drivers.Driver { return driver(false, serialport.Open) }
+func RTU() drivers.Driver { return RTUOver(serialport.Open) }
 
 // TCP describes Modbus TCP for the registry.
-func TCP() drivers.Driver { return driver(true, nil) }
+func TCP() drivers.Driver { return TCPOver(nil) }
 
 // RTUOver is RTU over lines that open gives.
 func RTUOver(open serialport.Opener) drivers.Driver { return driver(false, open) }
 
-// TCPOver is TCP over connections that open gives.
+// TCPOver is TCP over connections that open gives; nil dials.
 func TCPOver(open serialport.Opener) drivers.Driver { return driver(true, open) }
 
 // driver makes a Driver that opens its ports with open; nil dials.

@@ -13,7 +13,7 @@ const (
 	Careful       Style = iota
 	SkipsLeakTest       // goes straight from evacuation to air
 	TwoPreheats         // dries and pumps out twice: phosphor coats
-	LosesArc            // pulls the pressure too low, the arc goes out, strikes it again
+	LosesArc            // pulls the pressure too low, takes his foot off, strikes again
 	Hurried             // too much air and current, watches too late, lowers the pressure too little
 	Flushes             // one more flush
 	NumStyles     int   = iota

@@ -19,8 +19,9 @@ func (s *Script) heat(at, dt time.Duration, see Sight, c *Controls) {
 		s.sip(at, see, c, 1.35*h.AirBombard, 1.0*h.AirBombard)
 		if h.Style == LosesArc && !s.slipped && see.Glass > 0.39*h.Target {
 			c.Main = 1 // a heavy hand on the stopcock
-			if see.Gauge < 0.004*Torr {
+			if see.Gauge < 0.1*Torr {
 				s.slipped = true
+				c.Bombard = false // the column pales, and he takes his foot off
 			}
 		}
 		// Careful hands lower the pressure some degrees early: the thermocouple

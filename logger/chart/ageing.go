@@ -59,25 +59,17 @@ func WriteAgeing(w io.Writer, format Format, a *Ageing) error {
 	heading(p, &Run{Title: a.Title, Subtitle: a.Subtitle})
 	const bottom, top = 62.0, 700.0
 	h := (top-bottom)/float64(len(panels)) - titleRoom
+	boxes := make([]rect, len(panels))
 	for i := range panels {
 		n := &panels[i]
 		y1 := top - float64(i)*(h+titleRoom)
 		n.box = rect{left, y1 - h, right, y1}
+		boxes[i] = n.box
 		n.y = a.scale(n)
 		n.y.p0, n.y.p1 = n.box.y0, n.box.y1
 		a.draw(p, x, n)
 	}
-	for _, t := range timeTicks(end, 14) {
-		at := x.at(t.at)
-		for i := range panels {
-			b := panels[i].box
-			p.line(rule, 0.6, at, b.y0, at, b.y1)
-			p.line(ink, 0.9, at, b.y0-4, at, b.y0)
-		}
-		b := panels[len(panels)-1].box
-		p.text(tickStyle, at, b.y0-15, 0.5, t.label)
-	}
-	p.text(noteStyle, (left+right)/2, panels[len(panels)-1].box.y0-32, 0.5, "time from the start of the ageing run, h:min:s")
+	timeAxis(p, x, boxes, 14, "time from the start of the ageing run, h:min:s")
 	_, err = p.out.WriteTo(w)
 	if err != nil {
 		return fmt.Errorf("drawing the ageing run: %w", err)

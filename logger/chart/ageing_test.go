@@ -29,7 +29,7 @@ func TestAgeingChart(t *testing.T) {
 		return b.String()
 	}
 	for _, f := range []Format{SVG, PNG} {
-		if draw(f, aged(5760)) != draw(f, aged(5760)) {
+		if once, again := draw(f, aged(5760)), draw(f, aged(5760)); once != again {
 			t.Errorf("two drawings of one run differ (%s)", f)
 		}
 	}

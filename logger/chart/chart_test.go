@@ -52,7 +52,7 @@ func TestSVGHasItsLabels(t *testing.T) {
 			"evacuate", "shells", "tip-off", "Glass ceiling ≤ 240 °C", "Strike window ≥ 1.5 Torr", "Bombard current ≤ 800 mA",
 			"Glass over its ceiling: glass 242 °C, ceiling 240 °C", "9:28", "time from the start of the run, min:s"},
 		PressureTemperature: {"Pressure, Torr", "Glass temperature, °C", "start", "end", "bombard", "0:27 in 2", "Glass ceiling ≤ 240 °C",
-			"Base pressure ≤ 0.01 Torr", "200"},
+			"Base pressure ≤ 10 micron", "200"},
 	}
 	for k, texts := range want {
 		got := labels(t, render(t, k, SVG, r))

@@ -22,7 +22,7 @@ func TestEnvelope(t *testing.T) {
 		t.Fatal(err)
 	}
 	drawEnvelope(p, r)
-	for _, want := range []string{"Glass ceiling ≤ 240 °C (computed)", "Drying target ≥ 95 °C (computed)", "Base pressure ≤ 0.01 Torr (computed)"} {
+	for _, want := range []string{"Glass ceiling ≤ 240 °C (computed)", "Drying target ≥ 95 °C (computed)", "Base pressure ≤ 10 micron (computed)"} {
 		n := 0
 		for _, text := range p.texts {
 			if text.text == want {

@@ -127,25 +127,43 @@ func arrows(p *pen, pieces []piece) {
 	}
 }
 
+// ends marks where the path begins and ends. The two are often near each other,
+// with the air let in again, so that each word looks for a place that lies on
+// neither, nor on the path.
 func ends(p *pen, pieces []piece) {
 	if len(pieces) == 0 {
 		return
 	}
-	s := style{10.5, true, ink}
-	f := pieces[0].xy
-	l := pieces[len(pieces)-1].xy
-	x, y := f[0], f[1]
-	p.dot(ink, x, y, 4.2)
-	p.dot(paper, x, y, 2.4)
-	p.text(s, x+8, y-3.5, 0, "start")
-	x, y = l[len(l)-2], l[len(l)-1]
-	p.dot(ink, x, y, 4.2)
-	for _, o := range [][2]float64{{8, -3.5}, {8, 9}, {8, -16}, {-34, -3.5}} {
-		if p.free(p.box(s, x+o[0], y+o[1], 0, "end")) {
-			p.text(s, x+o[0], y+o[1], 0, "end")
-			return
+	f, l := pieces[0].xy, pieces[len(pieces)-1].xy
+	first, last := [2]float64{f[0], f[1]}, [2]float64{l[len(l)-2], l[len(l)-1]}
+	p.dot(ink, first[0], first[1], 4.2)
+	p.dot(paper, first[0], first[1], 2.4)
+	p.dot(ink, last[0], last[1], 4.2)
+	lines := make([][]float64, len(pieces))
+	for i := range pieces {
+		lines[i] = pieces[i].xy
+	}
+	word := func(at, other [2]float64, text string) {
+		s := style{10.5, true, ink}
+		w := p.width(s, text)
+		var places [][2]float64
+		for d := 8.0; d < 40; d += 8 {
+			places = append(places, [2]float64{d, -3.5}, [2]float64{-d - w, -3.5}, [2]float64{-w / 2, d}, [2]float64{-w / 2, -d - 8},
+				[2]float64{d, d - 4}, [2]float64{-d - w, d - 4})
+		}
+		for _, crossing := range []bool{false, true} {
+			for _, o := range places {
+				box := p.box(s, at[0]+o[0], at[1]+o[1], 0, text)
+				dot := rect{other[0] - 6, other[1] - 6, other[0] + 6, other[1] + 6}
+				if p.free(box.grow(2)) && !dot.meets(box) && (crossing || !crosses(lines, box)) {
+					p.text(s, at[0]+o[0], at[1]+o[1], 0, text)
+					return
+				}
+			}
 		}
 	}
+	word(first, last, "start")
+	word(last, first, "end")
 }
 
 // visited is the range of q, in page places, in the phases in; ok is false if
@@ -188,7 +206,7 @@ func bounds(r *Run, x, y axis, f func(line rect, upright, goal bool, side float6
 				continue
 			}
 			at := across.at(v)
-			text := fmt.Sprintf("%s %s %s %s", l.Title, []string{"≥", "≤"}[i], number(v), l.Quantity.unit())
+			text := fmt.Sprintf("%s %s %s", l.Title, []string{"≥", "≤"}[i], l.Quantity.say(v))
 			side := float64(2*i - 1)
 			if l.Quantity == Glass {
 				f(rect{at, lo, at, hi}, true, l.Goal, side, text)

@@ -78,10 +78,10 @@ func Clock(s float64) string {
 		return "—"
 	}
 	sign := ""
-	if s < 0 {
-		sign, s = "−", -s
+	n := int64(math.Round(math.Abs(s)))
+	if s < 0 && n > 0 {
+		sign = "−"
 	}
-	n := int64(math.Round(s))
 	if n < 3600 {
 		return fmt.Sprintf("%s%d:%02d", sign, n/60, n%60)
 	}

@@ -294,7 +294,7 @@ func bound(p *pen, x axis, pn *panel, marks [][]float64, spans []Span, v float64
 	if v != v || len(spans) == 0 {
 		return
 	}
-	text := title + number(v) + " " + pn.q.unit()
+	text := title + pn.q.say(v)
 	if v < pn.y.lo || v > pn.y.hi {
 		text += " (off the scale)"
 	}

@@ -43,6 +43,15 @@ func (q Quantity) shown(v float64) float64 {
 
 func (q Quantity) unit() string { return [quantities]string{"Torr", "°C", "mA"}[q] }
 
+// say writes a value as shown with its unit; low pressures are in micron, as the
+// trade has them.
+func (q Quantity) say(v float64) string {
+	if q == Pressure && math.Abs(v) < 0.1 {
+		return number(1000*v) + " micron"
+	}
+	return number(v) + " " + q.unit()
+}
+
 func (q Quantity) title() string {
 	return [quantities]string{"Pressure, Torr", "Glass temperature, °C", "Current, mA"}[q]
 }

@@ -44,7 +44,7 @@ var entries = []entry{
 	{inChannel, "role", `"pressure", "glass", "current", "shell", "ambient", "light" or "contact"`, required, "what is measured; of several with one role the first is the one that phases and limits go by"},
 	{inChannel, "required", "true or false", "true for pressure, glass and current", "whether the bench counts as impaired without the channel"},
 	{inChannel, "purpose", `"contactor", "stopcock" or "acknowledge"`, "none", "of a contact: contactor and stopcock are noted in the run; contactor also tells when the arc burns where the current does not, and is held against the current; acknowledge is a button that acknowledges all alarms"},
-	{inChannel, "driver", "a driver's name", required, "which device; `tipoff drivers` lists them"},
+	{inChannel, "driver", "a driver's name", required, "which device: one of the [drivers](#drivers) below"},
 	{inChannel, "bus", `"/dev/i2c-1", "/dev/spidev0.0", …`, required + " where the driver sits on a bus", "where the device is"},
 	{inChannel, "address", `"0x48"`, "the driver's default", "which device of the bus"},
 	{inChannel, "input", `"ain0", "ch0", …`, required + " where the device has several", "which input of the device"},

@@ -119,8 +119,11 @@ func (a *adviser) balance() {
 	short, _ := a.off(ShellTime)
 	window, high := a.off(ShellWindow)
 	if ceiling != nil {
-		a.say("The glass went to %s, %s over its ceiling. Stop the arc about that much earlier.",
-			Say(ceiling.Measured, "°C"), sayDifference(ceiling.Degree, "°C"))
+		text := fmt.Sprintf("The glass went to %s, %s over its ceiling.", Say(ceiling.Measured, "°C"), sayDifference(ceiling.Degree, "°C"))
+		if !a.s.Planned {
+			text += " Switch the arc off at a reading so much lower than this time."
+		}
+		a.list = append(a.list, text)
 	}
 	switch p := a.s.BombardPressure; {
 	case a.s.Planned && ceiling != nil && short != nil:
@@ -129,6 +132,8 @@ func (a *adviser) balance() {
 		a.say("The glass was at its ceiling before the shells were done: bombard with less air, about %s instead of %s on average "+
 			"(one fifth less; the right step is not known), so that the shells get more of the heat.",
 			Say(p*(1-step), "Pa"), Say(p, "Pa"))
+	case short != nil && a.s.Planned:
+		a.say("The shells had the arc for %s; at least %s is wanted.", Say(short.Measured, "s"), Say(short.Limit.Low, "s"))
 	case short != nil:
 		a.say("The shells had the arc for %s; hold them %s longer.",
 			Say(short.Measured, "s"), Say(short.Degree, "s"))
@@ -161,7 +166,7 @@ func (a *adviser) pumping() {
 			Say(f.Measured, "Pa/s"), Say(f.Limit.High, "Pa/s"))
 		if p := a.e.FillTarget; p > 0 {
 			// Five minutes shut is the time that the limit is made for.
-			text += fmt.Sprintf(" In 5 minutes that is %.0f ppm of the fill.", f.Measured*300/p*1e6)
+			text += fmt.Sprintf(" In 5 minutes that is %s of the fill.", Say(f.Measured*300/p, "1"))
 		}
 		a.list = append(a.list, text+" Look for a leak along welds and stopcocks; a rise that levels off is gas from the walls.")
 	}
@@ -228,7 +233,11 @@ func (a *adviser) gas() {
 			Say(warm.Measured, "°C"), Say(warm.Limit.High, "°C"))
 	}
 	if f == nil {
-		return
+		// At the edge, what to read on the gauge is worth saying, too.
+		if f = a.by[FillPressure]; f == nil || f.Verdict != Marginal || f.Vague {
+			return
+		}
+		high = f.Measured > a.e.FillTarget
 	}
 	word := "below"
 	if high {

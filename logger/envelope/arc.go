@@ -19,7 +19,7 @@ func (b *builder) strike() Limit {
 	v, length, bore := b.e.Bench.OpenCircuit, b.e.Card.Length, b.e.Card.Bore
 	if h := b.e.Bench.Hold; h.X > 0 && length > 0 {
 		p := h.X / length
-		l.Formula = join(l.Formula, fmt.Sprintf("the arc holds up to %.3g Torr m ÷ %.2f m = %s by %d runs of this bench", h.X/torr, length, Say(p, "Pa"), h.Runs))
+		l.Formula = join(l.Formula, fmt.Sprintf("the arc holds up to %.3g Torr m ÷ %.2f m = %s by %s of this bench", h.X/torr, length, Say(p, "Pa"), runs(h.Runs)))
 		if p < l.High {
 			l.High, l.U, l.Basis = max(p, l.Low), h.U/length, FromBench
 			l.Source = "what this bench's runs held and lost"
@@ -194,7 +194,7 @@ func (b *builder) shellCurrent(current, window Limit) Limit {
 		how = "area guessed from the rating"
 	}
 	l.Formula = fmt.Sprintf("least: ½ I V κ = ε σ A (T⁴ − T_glass⁴) at %.0f °C, %s and %s of shell (%s): %s",
-		s.bright, Say(p, "Pa"), Say(s.area, "m²"), how, sayWithin(low, 2*u, "A"))
+		s.bright, Say(p, "Pa"), Say(s.area, "m²"), how, SayWithin(low, 2*u, "A"))
 	l.Source = b.t.constant["cathode-fall"].source + "; " + b.t.constant["fall-rises"].source
 	l.Basis = Computed
 	if rating := b.e.Card.Electrode.Rating; rating > 0 {
@@ -208,7 +208,7 @@ func (b *builder) shellCurrent(current, window Limit) Limit {
 			ut = math.Hypot(ut, b.t.value("table-doubt")*table)
 			w, wt := 1/(u*u), 1/(ut*ut)
 			low, u = (w*low+wt*table)/(w+wt), 1/math.Sqrt(w+wt)
-			l.Formula += fmt.Sprintf("; the table electrode has %s; weighted mean %s", sayWithin(table, 2*ut, "A"), Say(low, "A"))
+			l.Formula += fmt.Sprintf("; the table electrode has %s; weighted mean %s", SayWithin(table, 2*ut, "A"), Say(low, "A"))
 		}
 		l.Source += "; " + e.source
 	}
@@ -266,8 +266,8 @@ func (b *builder) heatingBand(target, ceiling, current, window Limit) Limit {
 		low := (target.Low - from) / longest.high
 		text := fmt.Sprintf("least: (%.0f − %.0f) °C ÷ %s", target.Low, from, Say(longest.high, "s"))
 		if g, ok := b.t.glass[e.Card.Glass]; ok && e.Card.Bore > 0 && e.Card.Outside > e.Card.Bore {
-			text += fmt.Sprintf("; by the tube's balance of heat it stalls below the target if at %.0f °C it rises by less than %s", from,
-				Say(stallRate(perArea(g, e.Card.Outside, e.Card.Bore), from, target.Low, e.room()), "°C/s"))
+			text += fmt.Sprintf("; by the tube's balance of heat it stalls below the target if at %.0f °C it rises by less than %s (%s)", from,
+				Say(e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), from, target.Low, e.room()), "°C/s"), b.stillAir())
 		}
 		if l.High != l.High || low < l.High {
 			l.Low, l.ULow = low, low*longest.highU/longest.high
@@ -282,7 +282,7 @@ func (b *builder) heatingBand(target, ceiling, current, window Limit) Limit {
 		l.U, l.ULow, l.Basis = l.ULow, 0, basisOf(longest.mark)
 		l.Formula = join(l.Formula, "no most, as "+lack)
 	}
-	l.Source = b.t.constant["cathode-fall"].source + "; " + b.t.constant["fall-rises"].source + "; least: " + longest.source
+	l.Source = b.t.constant["cathode-fall"].source + "; " + b.t.constant["fall-rises"].source + "; least: " + longest.source + "; " + b.airSource()
 	return l
 }
 

@@ -227,7 +227,7 @@ func (c *Checker) follow(o phase.Observation, u Uncertainties, p phase.ID, dt ti
 		}
 	}
 	c.hot = c.hot || arc && arcPhase
-	c.pace.follow(o, u, arc && (p == phase.Bombard || p == phase.Shells), c.env.paceAt, dt)
+	c.pace.follow(o, u, arc && (p == phase.Bombard || p == phase.Shells), c.env.paceAt)
 	c.gas.follow(o, u, arc)
 	s := dt.Seconds()
 	if !arc || o.Pressure != o.Pressure || o.Current != o.Current {

@@ -429,13 +429,13 @@ func TestSay(t *testing.T) {
 		want string
 	}{
 		// 1 Torr = 133.322 Pa, 1 micron a thousandth (physics.md 4.5).
-		{1199.9, "Pa", 0, "9 Torr"}, {1199.9, "Pa", 10.6, "9 ± 0.08 Torr"}, {0.13332, "Pa", 0.02, "1 ± 0.2 micron"},
+		{1199.9, "Pa", 0, "9 Torr"}, {1199.9, "Pa", 10.6, "9.00 ± 0.08 Torr"}, {0.13332, "Pa", 0.02, "1 ± 0.2 micron"},
 		{13.332, "Pa", 0, "100 micron"}, {13.34, "Pa", 0, "0.1 Torr"}, {101325, "Pa", 0, "760 Torr"},
-		{0.0022220, "Pa/s", 0, "1 micron/min"}, {0.45, "A", 0.004, "450 ± 4 mA"}, {261.6, "°C", 3, "262 ± 3.0 °C"},
-		{2.24, "°C/s", 0.001, "2.2 °C/s"}, {65, "s", 3, "65 ± 3.0 s"}, {240, "s", 3, "4.0 ± 0.1 min"},
+		{0.0022220, "Pa/s", 0, "1 micron/min"}, {0.45, "A", 0.004, "450 ± 4 mA"}, {261.6, "°C", 3, "262 ± 3 °C"},
+		{2.24, "°C/s", 0.001, "2.2 °C/s"}, {65, "s", 3, "65 ± 3 s"}, {240, "s", 3, "4.0 ± 0.1 min"},
 		{math.NaN(), "Pa", 1, "not known"}, {0, "Pa", 0, "0 micron"},
 	} {
-		if got := sayWithin(c.x, c.u, c.unit); got != c.want {
+		if got := SayWithin(c.x, c.u, c.unit); got != c.want {
 			t.Errorf("%v %s: %q, want %q", c.x, c.unit, got, c.want)
 		}
 	}
@@ -447,7 +447,7 @@ func TestCoolingTime(t *testing.T) {
 	for _, c := range []struct{ od, bore, want float64 }{{12, 10, 116}, {25, 22.4, 157}} {
 		card := neon15()
 		card.Outside, card.Bore = c.od/1000, c.bore/1000
-		k := coolingRate(loadTables(), card, true, 275) * (2470 * 820) / (2850 * 850)
+		k := coolingRate(loadTables(), airOf(loadTables(), Learned{}), card, true, 275) * (2470 * 820) / (2850 * 850)
 		near(t, "cooling time", coolingTime(k, 220, 100, 22), c.want, c.want/10)
 	}
 	if coolingTime(0.01, 90, 100, 22) != 0 || coolingTime(0.01, 200, 20, 22) != 0 {

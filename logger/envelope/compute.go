@@ -52,11 +52,9 @@ func Compute(card tube.Card, known bool, bench Bench) *Envelope {
 	}
 	e := &Envelope{Card: card, Bench: bench, Known: known, FillTarget: math.NaN()}
 	b := &builder{e: e}
-	if bench.Tables != nil {
-		b.t = bench.Tables.all
-	} else {
-		b.t = loadTables()
-	}
+	b.t = bench.Tables.orBuiltIn()
+	e.air = airOf(b.t, bench.Convection)
+	e.heat = heatCapacity(b.t, card)
 	e.shell = shellOf(b.t, &card.Electrode, known)
 	fill := b.fill() // first: what may be in the fill needs the fill target
 	ceiling := b.ceiling()
@@ -80,7 +78,7 @@ func Compute(card tube.Card, known bool, bench Bench) *Envelope {
 			phase.Flush, phase.Fill),
 		b.dilution(), fill, b.tipOffTime(), b.tipOffGlass(),
 	}
-	e.cooling = coolingRate(b.t, card, known, ceiling.High)
+	e.cooling = coolingRate(b.t, e.air, card, known, ceiling.High)
 	e.Facts = b.facts()
 	return e
 }

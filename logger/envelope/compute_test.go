@@ -34,7 +34,7 @@ func TestGeometry(t *testing.T) {
 	// trade.md 9: 116 J/K per metre of 15 mm tube at 2850 kg/m³ and 850
 	// J/(kg K); soda-lime has 2470 and 820 (physics.md 6.1).
 	card := tube.Card{Outside: 0.015, Bore: 0.0128, Length: 1, Glass: "soda-lime"}
-	near(t, "heat capacity", HeatCapacity(card)*2850*850/(2470*820), 116, 1)
+	near(t, "heat capacity", heatCapacity(loadTables(), card)*2850*850/(2470*820), 116, 1)
 	near(t, "mass", glassMass(loadTables(), card), 2470*math.Pi/4*(0.015*0.015-0.0128*0.0128), 1e-9)
 	near(t, "area", wallArea(card), 0.0471239, 1e-6)
 	if Volume(tube.Card{Outside: 0.015}) != 0 || glassMass(loadTables(), tube.Card{Outside: 0.015, Length: 1}) != 0 {
@@ -46,7 +46,7 @@ func TestCoolingRate(t *testing.T) {
 	// trade.md 9, model with h 8, emissivity 0.9: 12 mm at 300 W/m rises at 3.0
 	// °C/s at 100 °C and 2.0 at 200 °C, so the rate falls by 0.010 per °C.
 	card := tube.Card{Outside: 0.012, Bore: 0.010, Glass: "soda-lime"}
-	k := coolingRate(loadTables(), card, true, 150) * (2470 * 820) / (2850 * 850)
+	k := coolingRate(loadTables(), airOf(loadTables(), Learned{}), card, true, 150) * (2470 * 820) / (2850 * 850)
 	near(t, "cooling rate", k, 0.010, 0.0015)
 }
 

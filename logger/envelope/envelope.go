@@ -70,11 +70,13 @@ type Bench struct {
 	Name           string
 	ManifoldVolume float64 // m³
 	ManifoldRuns   int     // how many of the bench's own runs tell it; 0: its owner does
+	ManifoldU      float64 // its standard uncertainty by those runs, m³
 	PumpSpeed      float64 // m³/s
 	OpenCircuit    float64 // bombarder's open-circuit voltage, V rms
 	MaxCurrent     float64 // what the bombarder can give, A
 	Ambient        float64 // room temperature, °C
 	Hold           Learned // pressure times length up to which the arc holds, Pa m
+	Convection     Learned // from glass to still air, W/(m² K)
 	Heating        Heating // of the glass by the arc; the zero value: not known
 	Tables         *Tables // the bench's own tables; nil: those of the program
 }
@@ -95,6 +97,8 @@ type Envelope struct {
 	// FillTarget is the pressure to fill to, Pa at 20 °C; NaN if not known.
 	FillTarget float64
 
+	air     air
+	heat    float64 // capacity of the glass, J/K; 0: not known
 	cooling float64 // how the heating rate falls near the ceiling, 1/s
 	shell   shell
 	paceAt  float64 // °C, from where the heating band counts

@@ -93,17 +93,40 @@ func (b *builder) stall() Fact {
 	e := b.e
 	f := Fact{ID: "stall-rate", Title: "Least rate at the preheat's end", Unit: "°C/s", Basis: Computed,
 		Reason:  fmt.Sprintf("If the same heat raises the glass more slowly than this at %.0f °C, it stalls below the target.", e.paceAt),
-		Formula: "[loss(target) − loss(T)] ÷ (m c ÷ A), loss = h (T − T_room) + ε σ (T⁴ − T_room⁴)",
-		Source:  "from memory: h 6 to 12 W/(m² K), ε 0.85 to 0.9; glass: " + b.t.glass[e.Card.Glass].source}
+		Formula: "[loss(target) − loss(T)] ÷ (m c ÷ A), loss = h (T − T_room) + ε σ (T⁴ − T_room⁴); " + b.stillAir(),
+		Source:  b.airSource() + "; glass: " + b.t.glass[e.Card.Glass].source}
 	g, ok := b.t.glass[e.Card.Glass]
 	target, _ := e.Limit(GlassTarget)
 	if !ok || e.Card.Bore <= 0 || e.Card.Outside <= e.Card.Bore || !(target.Low > e.paceAt) {
 		return b.lacks(f, "glass, bore, outside diameter or a coating, or the target is not known")
 	}
-	f.Value = stallRate(perArea(g, e.Card.Outside, e.Card.Bore), e.paceAt, target.Low, e.room())
+	f.Value = e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), e.paceAt, target.Low, e.room())
 	_, wall, _, _ := b.measures()
-	f.U = f.Value * math.Hypot(0.12, wall) // still air's 6 to 12 is about half of the loss
+	// What still air is uncertain by counts with its part of the loss.
+	part := e.air.u * (target.Low - e.paceAt) / (e.air.loss(target.Low, e.room()) - e.air.loss(e.paceAt, e.room()))
+	f.U = f.Value * math.Hypot(part, wall)
 	return f
+}
+
+// airSource says where the cooling constants are from.
+func (b *builder) airSource() string {
+	r := b.t.constant["glass-emissivity"].source
+	if n := b.e.air.runs; n > 0 {
+		return "still air: what " + runs(n) + " of this bench taught; emissivity: " + r
+	}
+	if h := b.t.constant["still-air"].source; h != r {
+		return "still air: " + h + "; emissivity: " + r
+	}
+	return r
+}
+
+// stillAir says what the air is taken to take from a bare tube.
+func (b *builder) stillAir() string {
+	text := "still air " + SayWithin(b.e.air.still, 2*b.e.air.u, "W/(m² K)")
+	if n := b.e.air.runs; n > 0 {
+		text += " by " + runs(n) + " of this bench"
+	}
+	return text
 }
 
 func (b *builder) shellFact() Fact {
@@ -147,8 +170,23 @@ func (b *builder) leakFact() Fact {
 	}
 	l := b.rise()
 	f.Value = l.High * v
-	f.U = f.Value * math.Hypot(l.U/l.High, 0.05) // the volume, common practice
+	if n := b.e.Bench.ManifoldRuns; n > 0 {
+		f.Formula += fmt.Sprintf("; manifold %s by %s of this bench", Say(b.e.Bench.ManifoldVolume, "m³"), runs(n))
+		f.Source = "rate of rise of this envelope; manifold's volume: what this bench's runs show"
+	}
+	u := 0.05 // of the volume, common practice
+	if b.e.Bench.ManifoldRuns > 0 {
+		u = b.e.Bench.ManifoldU / v
+	}
+	f.U = f.Value * math.Hypot(l.U/l.High, u)
 	return f
+}
+
+func runs(n int) string {
+	if n == 1 {
+		return "1 run"
+	}
+	return fmt.Sprintf("%d runs", n)
 }
 
 func (b *builder) flushFact() Fact {

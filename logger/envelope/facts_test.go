@@ -1,6 +1,7 @@
 package envelope
 
 import (
+	"math"
 	"strings"
 	"testing"
 
@@ -117,4 +118,20 @@ func TestCardWithGaps(t *testing.T) {
 			t.Errorf("without a card: %+v", f)
 		}
 	}
+}
+
+// A volume that runs have taught is named where it is used, with its doubt: 0.60 L
+// ± 10 % of 0.60 + 0.154 L is 8 %, beside which the rate's own stands.
+func TestLearnedVolumeIsNamed(t *testing.T) {
+	said := Compute(full(), true, Bench{ManifoldVolume: 0.6e-3})
+	taught := Compute(full(), true, Bench{ManifoldVolume: 0.6e-3, ManifoldRuns: 7, ManifoldU: 0.06e-3})
+	a, _ := said.Fact("leak-allowed")
+	b, _ := taught.Fact("leak-allowed")
+	if strings.Contains(a.Formula+a.Source, "runs of this bench") || !strings.Contains(b.Formula, "by 7 runs of this bench") || !strings.Contains(b.Source, "this bench's runs") {
+		t.Errorf("said: %q, %q; taught: %q, %q", a.Formula, a.Source, b.Formula, b.Source)
+	}
+	rate, _ := taught.Limit(RateOfRise)
+	own := rate.U / rate.High
+	near(t, "uncertainty of the volume, %", 100*math.Sqrt(b.U*b.U/(b.Value*b.Value)-own*own), 100*0.06/(0.6+0.15442), 0.01)
+	near(t, "leak", b.Value, a.Value, 1e-12)
 }

@@ -55,7 +55,7 @@ func (t *track) why(c *Checker) string {
 	case t.limit.Unknown != "":
 		return t.limit.Unknown
 	case !t.entered:
-		return "The run had no phase " + phaseNames(t.limit.Phases) + "."
+		return "The run had no " + phaseNames(t.limit.Phases) + "."
 	case t.have:
 		return ""
 	}
@@ -99,7 +99,7 @@ func (t *track) text(f *Finding) string {
 	l := &t.limit
 	unit := l.Unit
 	var s strings.Builder
-	fmt.Fprintf(&s, "%s: %s %s", l.Title, t.measure(), sayWithin(f.Measured, 2*f.U, unit))
+	fmt.Fprintf(&s, "%s: %s %s", l.Title, t.measure(), SayWithin(f.Measured, 2*f.U, unit))
 	if t.kind != filling && t.kind != glowTime && t.kind != diluting && t.kind != waiting {
 		fmt.Fprintf(&s, " (%s)", f.Phase)
 	}

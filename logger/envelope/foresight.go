@@ -59,6 +59,7 @@ type State struct {
 // Step allocates nothing.
 type Foresight struct {
 	ceiling, cooling float64
+	air              air
 	fast, slow       slope
 	balance          balance
 	state            State
@@ -72,7 +73,7 @@ var nothing = State{Ahead: math.NaN(), AheadU: math.NaN(), GlassIn: math.NaN(), 
 
 // NewForesight makes one for an envelope.
 func NewForesight(env *Envelope) *Foresight {
-	f := &Foresight{ceiling: env.Ceiling(), cooling: env.cooling, fast: slope{tau: 1.2}, slow: slope{tau: 3}, balance: newBalance(1.2, env), state: nothing, seat: newSeat(env),
+	f := &Foresight{ceiling: env.Ceiling(), cooling: env.cooling, air: env.air, fast: slope{tau: 1.2}, slow: slope{tau: 3}, balance: newBalance(1.2, env), state: nothing, seat: newSeat(env),
 		shells: newShellTrack(env), target: math.NaN()}
 	f.expect(env.Bench.Heating)
 	if l, ok := env.Limit(GlassTarget); ok && l.Low == l.Low {
@@ -195,7 +196,7 @@ const (
 func (f *Foresight) predict(reading float64) (celsius, u float64) {
 	t := Horizon.Seconds()
 	quick, noise, level := f.fast.fit()
-	k := f.cooling * bareDecay(level) / bareDecay(f.ceiling)
+	k := f.cooling * f.air.decay(level) / f.air.decay(f.ceiling)
 	r := quick * math.Exp(-2*f.fast.tau*k)
 	differ := 0.0
 	if f.slow.ready() {
@@ -221,9 +222,4 @@ func (f *Foresight) predict(reading float64) (celsius, u float64) {
 	byDecay := r * gain * gain / 2 * decayDoubt * k
 	u = math.Hypot(grown, gain*math.Hypot(noise, differ/2))
 	return celsius, math.Hypot(u, math.Hypot(byDecay, steadyDoubt*gain*(math.Abs(r)+k*math.Abs(level-roomGuess))))
-}
-
-// bareDecay is what a bare tube's decay goes by at a temperature (°C), W/(m² K).
-func bareDecay(celsius float64) float64 {
-	return stillAir + 4*emissivity*stefan*math.Pow(celsius+zeroC, 3)
 }

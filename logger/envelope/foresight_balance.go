@@ -32,6 +32,7 @@ const (
 // to it. One goroutine; it allocates nothing.
 type balance struct {
 	tau, cooling, ceiling float64
+	air                   air
 
 	last, since time.Duration
 	on          bool
@@ -45,7 +46,7 @@ type balance struct {
 }
 
 func newBalance(tau float64, env *Envelope) balance {
-	return balance{tau: tau, cooling: env.cooling, ceiling: env.Ceiling(), press: slope{tau: 1.5}}
+	return balance{tau: tau, cooling: env.cooling, air: env.air, ceiling: env.Ceiling(), press: slope{tau: 1.5}}
 }
 
 // step takes a frame with the rate that the fast fit found and the level at its
@@ -64,7 +65,7 @@ func (b *balance) step(o phase.Observation, seen, level float64) (rate, k float6
 	if o.Current > ArcCurrent {
 		drive = math.Exp(fieldRises*lnp + powerRises*math.Log(o.Current))
 	}
-	loss := b.cooling * bareDecay(level) / bareDecay(b.ceiling) * (level - roomGuess)
+	loss := b.cooling * b.air.decay(level) / b.air.decay(b.ceiling) * (level - roomGuess)
 	if !b.on {
 		if drive == 0 {
 			return 0, 0, false

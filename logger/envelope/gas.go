@@ -50,7 +50,7 @@ func (b *builder) rise() Limit {
 	if v := b.shut(); v > 0 {
 		l.Formula += fmt.Sprintf("; in %.2f L of tube and manifold a leak of %.1e Torr L/s", v*1000, l.High*v/torr*1000)
 		if n := e.Bench.ManifoldRuns; n > 0 {
-			l.Formula += fmt.Sprintf("; manifold by %d runs of this bench", n)
+			l.Formula += fmt.Sprintf("; manifold by %s of this bench", runs(n))
 		}
 	}
 	return l

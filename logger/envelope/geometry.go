@@ -22,31 +22,56 @@ func glassMass(t *tables, c tube.Card) float64 {
 	return t.glass[c.Glass].density * math.Pi / 4 * (c.Outside*c.Outside - c.Bore*c.Bore) * c.Length
 }
 
-// HeatCapacity is the heat capacity of the tube's glass, J/K. 0 if the card
-// lacks a measure or the glass is not in the program's table.
-func HeatCapacity(c tube.Card) float64 {
-	t := loadTables()
-	return glassMass(t, c) * t.glass[c.Glass].heat
+// heatCapacity is the heat capacity of the tube's glass, J/K. 0 if the card
+// lacks a measure or the glass is not in the table.
+func heatCapacity(t *tables, c tube.Card) float64 { return glassMass(t, c) * t.glass[c.Glass].heat }
+
+// Body is what of a tube takes up heat, as card and tables have it.
+type Body struct {
+	HeatCapacity float64 // of the glass, J/K; 0: not known
+	ShellArea    float64 // of one shell, m²; 0: not known
+	ShellMass    float64 // of one shell, kg
+	Guessed      bool    // the card does not describe the shells, they are taken from the rating
 }
 
-// Cooling constants of a bare tube in still air: heat transfer W/(m² K) and
-// emissivity (handbook "A bench as equations" 5: 6 to 12 and 0.85 to 0.9, from
-// memory).
-const (
-	stillAir   = 8.0
-	emissivity = 0.88
-	stefan     = 5.670374419e-8 // W/(m² K⁴), CODATA
-)
+// BodyOf gives a model of the tube the same glass and shells as its limits
+// have, the bench's own rows among them. own is nil for the program's tables.
+func BodyOf(c tube.Card, own *Tables) Body {
+	t := own.orBuiltIn()
+	s := shellOf(t, &c.Electrode, true)
+	return Body{HeatCapacity: heatCapacity(t, c), ShellArea: s.area, ShellMass: s.mass,
+		Guessed: s.area > 0 && (c.Electrode.ShellArea <= 0 || c.Electrode.ShellMass <= 0)}
+}
+
+const stefan = 5.670374419e-8 // W/(m² K⁴), CODATA
+
+// air is how a bare tube gives its heat to the room: by still air, W/(m² K), with
+// its standard uncertainty, and by radiation. runs is how many of the bench's own
+// runs tell the first; 0: it is from the table.
+type air struct {
+	still, u, emissive float64
+	runs               int
+}
+
+// airOf takes the cooling constants from the table constant, or the first from
+// the bench's runs.
+func airOf(t *tables, taught Learned) air {
+	a := air{still: t.value("still-air"), u: t.constant["still-air"].u, emissive: t.value("glass-emissivity")}
+	if taught.X > 0 {
+		a.still, a.u, a.runs = taught.X, taught.U, taught.Runs
+	}
+	return a
+}
 
 // coolingRate is k of the glass's relaxation at temperature T (°C), 1/s: how
 // much the heating rate falls for each degree gained, A (h + 4 ε σ T³)/(m c).
 // A tube without a card is taken for 15 mm of 1 mm soda-lime.
-func coolingRate(t *tables, c tube.Card, known bool, celsius float64) float64 {
+func coolingRate(t *tables, a air, c tube.Card, known bool, celsius float64) float64 {
 	od, bore, g := c.Outside, c.Bore, t.glass[c.Glass]
 	if !known || g.heat == 0 || bore <= 0 || od <= bore {
 		od, bore, g = 0.015, 0.013, t.glass["soda-lime"]
 	}
-	return bareDecay(celsius) / perArea(g, od, bore)
+	return a.decay(celsius) / perArea(g, od, bore)
 }
 
 // perArea is the heat capacity of a tube's wall by its outer area, J/(m² K).
@@ -54,18 +79,24 @@ func perArea(g glassRow, od, bore float64) float64 {
 	return g.density * g.heat * (od*od - bore*bore) / (4 * od)
 }
 
-// bareLoss is what a bare tube gives off to the room, W/m²: h (T − T_room) + ε σ
+// loss is what a bare tube gives off to the room, W/m²: h (T − T_room) + ε σ
 // (T⁴ − T_room⁴), temperatures in °C.
-func bareLoss(celsius, room float64) float64 {
+func (a *air) loss(celsius, room float64) float64 {
 	k, r := celsius+zeroC, room+zeroC
-	return stillAir*(k-r) + emissivity*stefan*(k*k*k*k-r*r*r*r)
+	return a.still*(k-r) + a.emissive*stefan*(k*k*k*k-r*r*r*r)
+}
+
+// decay is what a bare tube's decay goes by at a temperature (°C), W/(m² K).
+func (a *air) decay(celsius float64) float64 {
+	k := celsius + zeroC
+	return a.still + 4*a.emissive*stefan*k*k*k
 }
 
 // stallRate is the least rate, °C/s, at which a bare tube must rise at a
 // temperature so that the same heat brings it to another: (loss(to) −
 // loss(from)) ÷ C. Temperatures in °C, perArea in J/(m² K).
-func stallRate(perArea, from, to, room float64) float64 {
-	return (bareLoss(to, room) - bareLoss(from, room)) / perArea
+func (a *air) stallRate(perArea, from, to, room float64) float64 {
+	return (a.loss(to, room) - a.loss(from, room)) / perArea
 }
 
 // paschen is the breakdown voltage (V, direct) of a gas between plane electrodes

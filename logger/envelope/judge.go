@@ -18,21 +18,23 @@ type pace struct {
 	u    float64 // of a reading
 	last float64
 	on   bool
+	at   time.Duration // of last
 	time time.Duration
 }
 
-func (p *pace) follow(o phase.Observation, u Uncertainties, heats bool, from float64, dt time.Duration) {
+func (p *pace) follow(o phase.Observation, u Uncertainties, heats bool, from float64) {
 	if !heats || !(o.Glass >= from) {
 		if o.Glass == o.Glass || !heats {
 			p.on = false
 		}
 		return
 	}
-	if p.on {
+	// What the glass gained while nobody saw it is left out as well.
+	if p.on && o.At-p.at <= longest {
 		p.rise += o.Glass - p.last
-		p.time += dt
+		p.time += o.At - p.at
 	}
-	p.on, p.last = true, o.Glass
+	p.on, p.last, p.at = true, o.Glass, o.At
 	p.u = max(p.u, u.Glass)
 }
 

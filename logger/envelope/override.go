@@ -30,6 +30,37 @@ func (t *Tables) Rows() []string {
 	return t.rows
 }
 
+// orBuiltIn are the tables to compute with: those of the program if t is nil.
+func (t *Tables) orBuiltIn() *tables {
+	if t == nil {
+		return loadTables()
+	}
+	return t.all
+}
+
+// StillAir is the heat transfer from glass to still air that the bench's own table
+// says, with its standard uncertainty, W/(m² K); 0 if it says none.
+func (t *Tables) StillAir() (x, u float64) {
+	if t == nil || t.all.constant["still-air"].mark != benchMark {
+		return 0, 0
+	}
+	return t.all.value("still-air"), t.all.constant["still-air"].u
+}
+
+// TablesIn reads a bench's own tables from the text of its bench.toml, as a run
+// keeps it. It is nil if there are none or the text is none: the bench checked it
+// when it started.
+func TablesIn(benchText string) *Tables {
+	if strings.TrimSpace(benchText) == "" {
+		return nil
+	}
+	doc, err := strict.Read("bench.toml", []byte(benchText))
+	if err != nil {
+		return nil
+	}
+	return ReadTables(doc.Table)
+}
+
 // row is one row of a table, from a file or over it from a bench. The first
 // mistake is kept.
 type row struct {

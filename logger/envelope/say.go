@@ -56,7 +56,7 @@ func Say(x float64, unit string) string {
 // uncertainty (95 %): "1.5 ± 0.3 to 5 ± 1 Torr", "at most 275 ± 14 °C".
 func (l *Limit) Bounds() string {
 	uLow, uHigh := l.Doubt()
-	low, high := sayWithin(l.Low, 2*uLow, l.Unit), sayWithin(l.High, 2*uHigh, l.Unit)
+	low, high := SayWithin(l.Low, 2*uLow, l.Unit), SayWithin(l.High, 2*uHigh, l.Unit)
 	switch {
 	case l.Low != l.Low && l.High != l.High:
 		return "not known"
@@ -72,7 +72,7 @@ func (l *Limit) Bounds() string {
 }
 
 // Said is a fact's value in the trade's units with its expanded uncertainty.
-func (f *Fact) Said() string { return sayWithin(f.Value, 2*f.U, f.Unit) }
+func (f *Fact) Said() string { return SayWithin(f.Value, 2*f.U, f.Unit) }
 
 // sayDifference writes a difference; small ones of temperature keep a decimal.
 func sayDifference(x float64, unit string) string {
@@ -95,8 +95,9 @@ func digits(x float64) string {
 	return strings.TrimRight(strings.TrimRight(strconv.FormatFloat(x, 'f', decimals, 64), "0"), ".")
 }
 
-// sayWithin writes a value with its expanded uncertainty in the same unit.
-func sayWithin(x, expanded float64, unit string) string {
+// SayWithin writes a value of an SI unit with its expanded uncertainty in the
+// trade's: "1.93 ± 0.01 Torr", "245 ± 10 °C".
+func SayWithin(x, expanded float64, unit string) string {
 	text := Say(x, unit)
 	number, name, ok := strings.Cut(text, " ")
 	if !ok || x != x || !(expanded > 0) {
@@ -129,10 +130,13 @@ func sayWithin(x, expanded float64, unit string) string {
 		return number + " ± " + u + " " + name
 	}
 	switch e := expanded / scale; {
-	case e >= 10:
+	case e >= 10, name == "°C" && e >= 2, name == "s" && e >= 2:
 		decimals = 0
 	case e >= 1:
 		decimals = min(decimals, 1)
+	}
+	if name == "Torr" && x < 10*torr {
+		number = strconv.FormatFloat(x/torr, 'f', decimals, 64)
 	}
 	pm := strconv.FormatFloat(expanded/scale, 'f', decimals, 64)
 	if strings.Trim(pm, "0.") == "" {

@@ -108,7 +108,7 @@ type seat struct {
 
 func newSeat(e *Envelope) seat {
 	s := seat{rest: slope{tau: 1}, glow: slope{tau: 0.7}, length: e.Card.Length, bore: e.Card.Bore}
-	if c := HeatCapacity(e.Card); e.Known && c > 0 {
+	if c := e.heat; e.Known && c > 0 {
 		s.perPower = 1 / c
 	}
 	return s

@@ -52,7 +52,7 @@ func (g *glassLog) taught() float64 {
 	for _, o := range g.obs {
 		f.Step(o, Uncertainties{})
 		if b.on && o.Current > ArcCurrent && o.At-b.since > balanceAfter {
-			all = append(all, b.num/b.den*math.Pow(0.3, powerRises)*HeatCapacity(c)/c.Length/math.Pow(c.Bore/12.8e-3, -0.6))
+			all = append(all, b.num/b.den*math.Pow(0.3, powerRises)*heatCapacity(loadTables(), c)/c.Length/math.Pow(c.Bore/12.8e-3, -0.6))
 		}
 	}
 	slices.Sort(all)

@@ -19,7 +19,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"sync"
 	"time"
 
 	"tipoff/drivers/clock"
@@ -48,15 +47,6 @@ type Options struct {
 	OnRefused func(run string, blocks int, err error)
 }
 
-// Status is how sending goes.
-type Status struct {
-	Sent     uint64 // blocks taken by the store
-	Refused  uint64 // blocks that the store will never take
-	Requests uint64
-	Failures uint64 // requests that failed for now
-	Err      error  // why it does not work now, nil if it does
-}
-
 // Forwarder sends runs. Make it with New, then call Run.
 type Forwarder struct {
 	opt   Options
@@ -65,9 +55,7 @@ type Forwarder struct {
 	plain bytes.Buffer // lines of one request
 	body  bytes.Buffer // compressed
 	rand  *rand.Rand
-
-	mu     sync.Mutex // guards what follows
-	status Status
+	err   error // why it does not work now, nil if it does
 }
 
 // New checks opt and reads how far sending had come.
@@ -104,13 +92,6 @@ func New(opt Options) (*Forwarder, error) {
 	}, nil
 }
 
-// Status is how sending goes. It may be called from any goroutine.
-func (f *Forwarder) Status() Status {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.status
-}
-
 // Run sends until ctx ends, and returns its error. On a virtual clock it must
 // run in a goroutine started by [clock.Clock.Go].
 func (f *Forwarder) Run(ctx context.Context) error {
@@ -140,12 +121,10 @@ func (f *Forwarder) Run(ctx context.Context) error {
 	}
 }
 
-// tell sets the state of sending and reports its changes.
+// tell reports changes of the state of sending.
 func (f *Forwarder) tell(err error) {
-	f.mu.Lock()
-	was := f.status.Err
-	f.status.Err = err
-	f.mu.Unlock()
+	was := f.err
+	f.err = err
 	changed := (was == nil) != (err == nil) || err != nil && was.Error() != err.Error()
 	if changed && f.opt.OnTrouble != nil {
 		f.opt.OnTrouble(err)
@@ -220,7 +199,7 @@ func (f *Forwarder) blocks(ctx context.Context, b *journal.Blocks, run, tags str
 			last = block.N
 		}
 		if blocks > 0 {
-			err := f.send(ctx)
+			err := f.post(ctx)
 			var r *refusal
 			refused := errors.As(err, &r) && r.forGood
 			if refused && blocks > 1 {
@@ -229,7 +208,6 @@ func (f *Forwarder) blocks(ctx context.Context, b *journal.Blocks, run, tags str
 			if err != nil && !refused {
 				return 0, err
 			}
-			f.count(blocks, refused)
 			if refused && f.opt.OnRefused != nil {
 				f.opt.OnRefused(run, blocks, err)
 			}
@@ -245,29 +223,6 @@ func (f *Forwarder) blocks(ctx context.Context, b *journal.Blocks, run, tags str
 			return 0, fmt.Errorf("forward: run %s: %w", run, end)
 		}
 	}
-}
-
-func (f *Forwarder) count(blocks int, refused bool) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if refused {
-		f.status.Refused += uint64(blocks)
-	} else {
-		f.status.Sent += uint64(blocks)
-	}
-}
-
-// send posts f.plain.
-func (f *Forwarder) send(ctx context.Context) error {
-	err := f.post(ctx)
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.status.Requests++
-	var r *refusal
-	if err != nil && !(errors.As(err, &r) && r.forGood) {
-		f.status.Failures++
-	}
-	return err
 }
 
 // errSend is that the store could not be reached.
@@ -291,6 +246,7 @@ type retryAfter struct {
 
 func (r *retryAfter) Unwrap() error { return &r.refusal }
 
+// post sends f.plain.
 func (f *Forwarder) post(ctx context.Context) error {
 	f.body.Reset()
 	f.gzip.Reset(&f.body)

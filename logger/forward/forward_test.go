@@ -203,8 +203,8 @@ func TestForwardFollowsAndResumes(t *testing.T) {
 	w := start(t, r.arch, "2026-11-25-001")
 	write(t, w, 0, 50)
 	f, _ := r.run(t, func() { write(t, w, 50, 50) })
-	if n := r.store.frames(); n != 100 || f.Status().Err != nil {
-		t.Fatalf("%d frames at the store, %v; want 100", n, f.Status().Err)
+	if n := r.store.frames(); n != 100 || f.err != nil {
+		t.Fatalf("%d frames at the store, %v; want 100", n, f.err)
 	}
 	for k := range r.store.lines {
 		if strings.HasPrefix(k, "frame,") && !strings.HasPrefix(k, "frame,bench=bench 1,=x,run=2026-11-25-001@17") {
@@ -275,8 +275,8 @@ func TestForwardBackOff(t *testing.T) {
 	if waits[11] != 2*time.Second {
 		t.Errorf("waits %v once all is well, want 2s", waits[11])
 	}
-	if s := f.Status(); s.Failures != 10 || s.Err != nil || s.Sent == 0 {
-		t.Errorf("%+v", s)
+	if f.err != nil {
+		t.Error(f.err)
 	}
 	if len(told) != 2 || !strings.Contains(told[0], "503") || told[1] != "<nil>" {
 		t.Errorf("told %q", told)
@@ -300,14 +300,11 @@ func TestForwardPoison(t *testing.T) {
 		return 0, ""
 	}
 	f, _ := r.run(t, nothing)
-	if n := r.store.frames(); n != 90 || refused != 1 || f.Status().Err != nil {
-		t.Errorf("%d frames at the store, %d blocks refused, %v; want 90, 1, nil", n, refused, f.Status().Err)
+	if n := r.store.frames(); n != 90 || refused != 1 || f.err != nil {
+		t.Errorf("%d frames at the store, %d blocks refused, %v; want 90, 1, nil", n, refused, f.err)
 	}
 	if why == nil || !strings.Contains(why.Error(), "field type conflict") {
 		t.Errorf("refused because %v", why)
-	}
-	if s := f.Status(); s.Refused != 1 || s.Failures != 0 || s.Sent != 9 {
-		t.Errorf("%+v", s)
 	}
 }
 
@@ -319,7 +316,7 @@ func TestForwardWrongToken(t *testing.T) {
 	defer w.Close()
 	r.opt.Header = map[string]string{"Authorization": "Token wrong"}
 	f, _ := r.run(t, nothing)
-	if err := f.Status().Err; err == nil || strings.Contains(err.Error(), "wrong") {
+	if err := f.err; err == nil || strings.Contains(err.Error(), "wrong") {
 		t.Errorf("error %v: must be there and not show the token", err)
 	}
 	r.opt.Header = map[string]string{"Authorization": "Token secret"}
@@ -336,7 +333,7 @@ func TestForwardNoStore(t *testing.T) {
 	defer w.Close()
 	r.server.Close()
 	f, _ := r.run(t, nothing)
-	if err := f.Status().Err; !errors.Is(err, errSend) {
+	if err := f.err; !errors.Is(err, errSend) {
 		t.Errorf("error %v", err)
 	}
 	write(t, w, 10, 10) // the recording does not notice

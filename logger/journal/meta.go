@@ -45,12 +45,14 @@ type Meta struct {
 	// Request is what was asked for, of an ageing run.
 	Request string `toml:"request,multiline,omitempty"`
 
-	Verdict  string    `toml:"verdict" comment:"within, marginal, outside, not known; empty before judgement"`
-	Summary  string    `toml:"summary" comment:"the verdict in one sentence"`
-	Layout   Layout    `toml:"layout"`
-	Phases   []Phase   `toml:"phases,omitempty"`
-	Findings []Finding `toml:"findings,omitempty"`
-	Alarms   []Alarm   `toml:"alarms,omitempty"`
+	Verdict string  `toml:"verdict" comment:"within, marginal, outside, not known; empty before judgement"`
+	Summary string  `toml:"summary" comment:"the verdict in one sentence"`
+	Layout  Layout  `toml:"layout"`
+	Phases  []Phase `toml:"phases,omitempty"`
+	// Constants is the version of the bench's own constants that the verdict rests on.
+	Constants int       `toml:"constants,omitempty" comment:"version of the bench's own constants that the verdict rests on; absent: none"`
+	Findings  []Finding `toml:"findings,omitempty"`
+	Alarms    []Alarm   `toml:"alarms,omitempty"`
 	// Sampling is how evenly waveforms were sampled during the run.
 	Sampling []Sampling `toml:"sampling,omitempty" comment:"how evenly waveforms were sampled"`
 	Lost     []Lost     `toml:"lost,omitempty" comment:"what could not be recorded or was found damaged"`
@@ -192,10 +194,11 @@ type Lost struct {
 
 // Judgement is a verdict that a later one replaced.
 type Judgement struct {
-	Verdict  string    `toml:"verdict"`
-	Summary  string    `toml:"summary"`
-	Card     string    `toml:"card_text,multiline"`
-	Findings []Finding `toml:"findings,omitempty"`
+	Verdict   string    `toml:"verdict"`
+	Summary   string    `toml:"summary"`
+	Constants int       `toml:"constants,omitempty"`
+	Card      string    `toml:"card_text,multiline"`
+	Findings  []Finding `toml:"findings,omitempty"`
 }
 
 // LayoutOf describes l for run.toml.
@@ -318,7 +321,7 @@ func updateMeta(fs FS, dir string, f func(*Meta) error) error {
 	}
 	if old.Verdict != "" && (old.Verdict != m.Verdict || !sameFindings(old.Findings, m.Findings)) {
 		m.Earlier = append(m.Earlier, Judgement{
-			Verdict: old.Verdict, Summary: old.Summary, Card: old.Card, Findings: old.Findings,
+			Verdict: old.Verdict, Summary: old.Summary, Constants: old.Constants, Card: old.Card, Findings: old.Findings,
 		})
 	}
 	return putMeta(fs, dir, m)

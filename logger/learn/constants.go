@@ -201,7 +201,8 @@ func silent(c model.Constant) string {
 
 // basis says where a constant is known from without the runs.
 func basis(c model.Constant, said model.Bench) string {
-	owner := map[model.Constant]float64{model.ManifoldVolume: said.ManifoldVolume, model.PumpSpeed: said.PumpSpeed, model.HoldPressure: said.OpenCircuit}
+	owner := map[model.Constant]float64{model.ManifoldVolume: said.ManifoldVolume, model.PumpSpeed: said.PumpSpeed, model.HoldPressure: said.OpenCircuit,
+		model.Convection: said.Convection}
 	if owner[c] > 0 {
 		return "bench.toml"
 	}

@@ -59,7 +59,7 @@ func CorridorOf(good []*Taught) *Corridor {
 	if n < LeastGood {
 		return nil
 	}
-	c := &Corridor{Family: good[0].Family, Holds: min(Share, float64(n-1)/float64(n+1))}
+	c := &Corridor{Family: good[0].Family, Holds: holds(n)}
 	type key struct {
 		id  phase.ID
 		nth int
@@ -94,6 +94,9 @@ func CorridorOf(good []*Taught) *Corridor {
 	}
 	return c
 }
+
+// holds is the share of further good runs that a corridor of n holds.
+func holds(n int) float64 { return min(Share, float64(n-1)/float64(n+1)) }
 
 func bandOf(all []*Track, of func(*Track) []float64) (b Band) {
 	var x []float64

@@ -2,6 +2,7 @@ package learn
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -22,6 +23,9 @@ import (
 
 // Dir is the folder of the constants beside the runs in a store.
 const Dir = "constants"
+
+// runsDir is that of the runs.
+const runsDir = "runs"
 
 // Store is where a bench's constants are kept: numbered files, each written
 // once.
@@ -87,17 +91,75 @@ func (s *Store) InForce() (*Constants, error) {
 	return s.Version(list[len(list)-1])
 }
 
+// Judged are the constants that the run in folder dir, or a recomputation in a
+// run's folder, is judged by: once there is a verdict those that run.toml names
+// with it, nil if it names none; until then those from [Before]. If the version is
+// not there any more, the error is [fs.ErrNotExist].
+func Judged(dir string) (*Constants, error) {
+	m, err := journal.LoadMeta(dir)
+	if err != nil {
+		return nil, err
+	}
+	switch {
+	case m.Verdict == "":
+		return Before(dir)
+	case m.Constants == 0:
+		m.Constants = ofSheet(dir)
+	}
+	if m.Constants == 0 {
+		return nil, nil
+	}
+	return version(filepath.Join(storeOf(dir), Dir), m.Constants)
+}
+
+// ofSheet is the version that the sheet beside a run names, 0 for none: run.toml
+// did not name it at first.
+func ofSheet(dir string) int {
+	var s struct {
+		Constants int `json:"constants"`
+	}
+	text, err := os.ReadFile(filepath.Join(dir, "sheet.json"))
+	if err != nil || json.Unmarshal(text, &s) != nil {
+		return 0
+	}
+	return max(0, s.Constants)
+}
+
+// storeOf is the store that a run's folder is in. A recomputation is in its
+// run's.
+func storeOf(dir string) string {
+	if abs, err := filepath.Abs(dir); err == nil {
+		dir = abs
+	}
+	runs := filepath.Dir(dir)
+	if _, err := os.Stat(filepath.Join(runs, "run.toml")); err == nil {
+		runs = filepath.Dir(runs)
+	}
+	return filepath.Dir(runs)
+}
+
 // Before is the newest version that was made from runs before the one in folder
 // dir alone: what was known when that run began. nil if there is none. A sheet
 // that is made anew thus stays what it was, and no run is judged by itself.
 func Before(dir string) (*Constants, error) {
-	runs := filepath.Dir(dir)
-	folder := filepath.Join(filepath.Dir(runs), Dir)
-	list, err := versions(folder)
-	if err != nil || len(list) == 0 {
+	m, err := journal.LoadMeta(dir)
+	if err != nil {
 		return nil, err
 	}
-	m, err := journal.LoadMeta(dir)
+	return newest(storeOf(dir), filepath.Base(dir), func(last *journal.Meta) bool { return earlier(last, m) })
+}
+
+// At is what was known at a time: the newest version whose runs all began before
+// it, nil if there is none. It is what a trace of that time is recorded with.
+func (s *Store) At(t time.Time) (*Constants, error) {
+	return newest(filepath.Dir(s.dir), "", func(last *journal.Meta) bool { return !last.Started.Trusted || last.Started.Wall.Before(t) })
+}
+
+// newest is the newest version of a store without run except, of whose newest run
+// before says yes, or which is not there any more.
+func newest(store, except string, before func(last *journal.Meta) bool) (*Constants, error) {
+	folder := filepath.Join(store, Dir)
+	list, err := versions(folder)
 	if err != nil {
 		return nil, err
 	}
@@ -106,11 +168,11 @@ func Before(dir string) (*Constants, error) {
 		if err != nil {
 			return nil, err
 		}
-		if slices.Contains(c.Runs, filepath.Base(dir)) {
+		if slices.Contains(c.Runs, except) {
 			continue
 		}
-		last, err := journal.LoadMeta(filepath.Join(runs, c.Runs[len(c.Runs)-1]))
-		if errors.Is(err, fs.ErrNotExist) || err == nil && earlier(last, m) {
+		last, err := journal.LoadMeta(filepath.Join(store, runsDir, c.Runs[len(c.Runs)-1]))
+		if errors.Is(err, fs.ErrNotExist) || err == nil && before(last) {
 			return c, nil
 		}
 		if err != nil {

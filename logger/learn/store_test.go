@@ -2,6 +2,7 @@ package learn
 
 import (
 	"context"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 
 	"tipoff/calib"
 	"tipoff/logger/archive"
+	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
 	"tipoff/logger/model"
@@ -342,5 +344,105 @@ func TestCorridor(t *testing.T) {
 	}
 	if good, err = Good(tubes, family, last); err != nil || len(good) != 4 || CorridorOf(good) != nil {
 		t.Errorf("with two marks taken back: %d good runs, %v", len(good), err)
+	}
+}
+
+// A run goes by the version that it was judged by, once it was; before by what was
+// known when it began; and a trace by what was known at its time.
+func TestJudged(t *testing.T) {
+	s, dir, runs := openStore(t, 3)
+	for range 2 {
+		r, err := s.Learn(t.Context(), Options{At: noon, ByHand: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		keep(t, dir, "2026-11-25-00"+string(rune('4'+r.Now.Version)), shopOne()[2+r.Now.Version], noon.Add(time.Duration(3+r.Now.Version)*time.Hour), "neon")
+		if _, err := s.Use(r.Now.Version, noon); err != nil {
+			t.Fatal(err)
+		}
+	}
+	version := func(c *Constants, err error) int {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c == nil {
+			return 0
+		}
+		return c.Version
+	}
+	run := filepath.Join(dir, "runs", "2026-11-25-005")
+	tell := func(verdict string, n int) {
+		t.Helper()
+		if err := journal.UpdateMeta(run, func(m *journal.Meta) error { m.Verdict, m.Constants = verdict, n; return nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before := version(Before(run))
+	if before == 0 || version(Judged(run)) != before {
+		t.Errorf("not judged yet: version %d, before it %d", version(Judged(run)), before)
+	}
+	tell("within", 1)
+	if v := version(Judged(run)); v != 1 || before == 1 {
+		t.Errorf("judged by 1, now by %d; before it %d", v, before)
+	}
+	// A recomputation is in its run's store.
+	told, err := os.ReadFile(filepath.Join(run, "run.toml"))
+	sub := filepath.Join(run, "recomputed-1")
+	if err == nil {
+		err = errors.Join(os.Mkdir(sub, 0o755), os.WriteFile(filepath.Join(sub, "run.toml"), told, 0o644))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := version(Judged(sub)); v != 1 {
+		t.Errorf("a recomputation judged by 1, now by %d", v)
+	}
+	tell("within", 0)
+	if v := version(Judged(run)); v != 0 {
+		t.Errorf("judged by none, now by %d", v)
+	}
+	// A run of an earlier tipoff has it in its sheet alone.
+	if err := os.WriteFile(filepath.Join(run, "sheet.json"), []byte(`{"sheet": 1, "constants": 1}`), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if v := version(Judged(run)); v != 1 {
+		t.Errorf("the sheet says 1, found %d", v)
+	}
+	first := noon // began the shop's first run, as openStore has it
+	if v := version(s.At(first)); v != 0 {
+		t.Errorf("at the first run's beginning version %d was known", v)
+	}
+	if v := version(s.At(first.Add(time.Duration(len(runs)) * time.Hour))); v != before {
+		t.Errorf("after the runs version %d, want %d", v, before)
+	}
+}
+
+// Constants say what they are used for, and the sheet's sentence which of them.
+func TestUse(t *testing.T) {
+	c := Combine(taughtBy(shopOne()[:3]), model.Bench{ManifoldVolume: 0.5e-3})
+	c.Version = 7
+	hold, vol := &c.Values[model.HoldPressure], &c.Values[model.ManifoldVolume]
+	hold.Beats, vol.Beats, c.Values[model.Convection].Beats = true, false, false
+	var none *Constants
+	if text := c.Sentence(c.LagCorrected); !strings.Contains(text, "Version 7") || !strings.Contains(text, "Limits use its hold-pressure "+hold.Words()+".") || !strings.Contains(text, "Advice starts") {
+		t.Error(text)
+	}
+	hold.Beats = false
+	if text := c.Sentence(!c.LagCorrected); !strings.Contains(text, "Limits use none") || !strings.Contains(text, "Advice does not start") {
+		t.Error(text)
+	}
+	if text := none.Sentence(true); !strings.Contains(text, "handbook and bench.toml") {
+		t.Error(text)
+	}
+	for _, corrected := range []bool{true, false} {
+		c.LagCorrected = corrected
+		in, why := c.Use(model.BoreExponent)
+		if (in == InForesight) != corrected || !corrected && !strings.Contains(why, "lag") {
+			t.Errorf("corrected %v: %q, %q", corrected, in, why)
+		}
+		if b := c.For(envelope.Bench{}); (b.Heating != envelope.Heating{}) != corrected || b.Hold.X != 0 {
+			t.Errorf("corrected %v: %+v", corrected, b)
+		}
 	}
 }

@@ -22,6 +22,7 @@ import (
 type Record struct {
 	Run          string
 	Card         tube.Card
+	Tables       *envelope.Tables // the bench's own; nil: the program's
 	LagCorrected bool
 	Room         float64 // °C; NaN: not measured
 	Observations []phase.Observation
@@ -51,7 +52,7 @@ func Of(r *Record) *Taught {
 
 // seriesOf is the run as the fit takes it.
 func seriesOf(r *Record) model.Series {
-	run := plan.Series(r.Run, r.Card, r.Room, r.Observations, r.Phases)
+	run := plan.Series(r.Run, r.Card, r.Tables, r.Room, r.Observations, r.Phases)
 	for i, s := range r.Shells {
 		run.Samples[i].Shell = s
 	}
@@ -225,7 +226,7 @@ func Read(dir string) (*Taught, error) {
 	}
 	defer j.Close()
 	m, l := j.Meta(), j.Layout()
-	r.Run, r.LagCorrected = m.ID, plan.LagCorrected(m.Bench)
+	r.Run, r.LagCorrected, r.Tables = m.ID, plan.LagCorrected(m.Bench), envelope.TablesIn(m.Bench)
 	if m.Kind != "" {
 		return nil, fmt.Errorf("it is a run of another kind: %s", m.Kind)
 	}

@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"tipoff/logger/envelope"
 	"tipoff/logger/model"
@@ -18,6 +19,20 @@ func (v *Value) Words() string {
 
 // KnownWords is what is known without the runs.
 func (v *Value) KnownWords() string { return say(v.Constant, v.Known, v.KnownU) }
+
+// third is the ending of a verb that n runs do.
+func third(n int) string {
+	if n == 1 {
+		return "s"
+	}
+	return ""
+}
+
+// HandbookWords is what the handbook says, whatever the owner says of the bench.
+func (c *Constants) HandbookWords(id model.Constant) string {
+	h := model.Handbook(model.Bench{LagCorrected: c.LagCorrected})
+	return say(id, h.Value(id), h.Spread(id))
+}
 
 func say(c model.Constant, x, u float64) string {
 	f := c.Info()
@@ -51,9 +66,9 @@ func (v *Value) Because() string {
 	case v.Runs == 0:
 		return v.Why + "; " + v.Basis + " stands"
 	case v.Beats:
-		return fmt.Sprintf("%s of this bench know it to %s, %s to %s", count(v.Runs), spread(v.Constant, v.U), v.Basis, spread(v.Constant, v.KnownU))
+		return fmt.Sprintf("%s of this bench know%s it to %s, %s to %s", count(v.Runs), third(v.Runs), spread(v.Constant, v.U), v.Basis, spread(v.Constant, v.KnownU))
 	}
-	return fmt.Sprintf("%s know it to %s only; %s, to %s, stands", count(v.Runs), spread(v.Constant, v.U), v.Basis, spread(v.Constant, v.KnownU))
+	return fmt.Sprintf("%s know%s it to %s only; %s, to %s, stands", count(v.Runs), third(v.Runs), spread(v.Constant, v.U), v.Basis, spread(v.Constant, v.KnownU))
 }
 
 func spread(c model.Constant, u float64) string {
@@ -70,23 +85,87 @@ func count(n int) string {
 	return fmt.Sprintf("%d runs", n)
 }
 
+// What constants are used for beside advice and rehearsal, which start from all
+// of them together.
+const (
+	InLimits    = "limits"
+	InForesight = "foresight"
+)
+
+// Use tells what a constant is used for, "" if only advice and rehearsal start
+// from it, and why.
+func (c *Constants) Use(id model.Constant) (in, why string) {
+	v := &c.Values[id]
+	switch id {
+	case model.HoldPressure, model.ManifoldVolume, model.Convection:
+		if v.Beats {
+			in = InLimits
+		}
+		return in, v.Because()
+	case model.Heating, model.PressureExponent, model.CurrentExponent, model.BoreExponent:
+		switch {
+		// Only readings that are corrected for the lag rise as the glass does.
+		case !c.LagCorrected:
+			return "", v.Because() + "; foresight wants glass readings that are corrected for the sensor's lag"
+		case !c.Values[model.Heating].Beats && id == model.Heating:
+			return "", v.Because()
+		case !c.Values[model.Heating].Beats:
+			return "", v.Because() + "; it goes with heating, which is not used"
+		case id == model.Heating:
+			return InForesight, v.Because()
+		}
+		return InForesight, v.Because() + "; it goes with heating"
+	}
+	return "", v.Because() + "; no limit depends on it"
+}
+
+// Sentence says what a run's sheet has from c, whose glass readings are corrected
+// for the lag or not. A nil c is no constants.
+func (c *Constants) Sentence(lagCorrected bool) string {
+	if c == nil {
+		return "Limits and advice go by the handbook and bench.toml: when the run began, no run before it had taught anything."
+	}
+	var in []string
+	for i := range c.Values {
+		if use, _ := c.Use(model.Constant(i)); use == InLimits {
+			in = append(in, fmt.Sprintf("%s %s", model.Constant(i).Info().ID, c.Values[i].Words()))
+		}
+	}
+	text := fmt.Sprintf("Version %d of what this bench's runs have taught, from %s.", c.Version, count(len(c.Runs)))
+	if len(in) > 0 {
+		text += " Limits use its " + strings.Join(in, ", ") + "."
+	} else {
+		text += " Limits use none of it, as none that they depend on is better known by it."
+	}
+	if c.LagCorrected == lagCorrected {
+		return text + " Advice starts from all of it."
+	}
+	return text + " Advice does not start from it, as it is of glass readings with another correction for lag."
+}
+
 // For gives the envelope what the runs know better than bench and handbook. A
 // nil c changes nothing.
 func (c *Constants) For(b envelope.Bench) envelope.Bench {
 	if c == nil {
 		return b
 	}
-	if v := &c.Values[model.HoldPressure]; v.Beats {
+	if in, _ := c.Use(model.HoldPressure); in != "" {
+		v := &c.Values[model.HoldPressure]
 		b.Hold = envelope.Learned{X: v.X, U: v.U * v.X, Runs: v.Runs}
 	}
-	if v := &c.Values[model.ManifoldVolume]; v.Beats {
-		b.ManifoldVolume, b.ManifoldRuns = v.X, v.Runs
+	if in, _ := c.Use(model.ManifoldVolume); in != "" {
+		v := &c.Values[model.ManifoldVolume]
+		b.ManifoldVolume, b.ManifoldRuns, b.ManifoldU = v.X, v.Runs, v.U*v.X
+	}
+	if in, _ := c.Use(model.Convection); in != "" {
+		v := &c.Values[model.Convection]
+		b.Convection = envelope.Learned{X: v.X, U: v.U * v.X, Runs: v.Runs}
 	}
 	if v := &c.Values[model.PumpSpeed]; v.Beats {
 		b.PumpSpeed = v.X
 	}
-	// Only readings that are corrected for the lag rise as the glass does.
-	if v := &c.Values[model.Heating]; v.Beats && c.LagCorrected {
+	if in, _ := c.Use(model.Heating); in != "" {
+		v := &c.Values[model.Heating]
 		b.Heating = envelope.Heating{PerMetre: v.X, Pressure: c.Params.Value(model.PressureExponent), Current: c.Params.Value(model.CurrentExponent),
 			Bore: c.Params.Value(model.BoreExponent), U: math.Hypot(v.U, v.Constant.Info().Between)}
 	}

@@ -71,6 +71,9 @@ type Bench struct {
 	ManifoldVolume float64 // m³
 	PumpSpeed      float64 // m³/s
 	OpenCircuit    float64 // of the bombarder, V rms
+	// Convection is the heat transfer from glass to still air, W/(m² K), and
+	// ConvectionU its standard uncertainty; what is wrong with the emissivity is in it.
+	Convection, ConvectionU float64
 	// LagCorrected: the glass readings are already corrected for the sensor's lag.
 	LagCorrected bool
 }
@@ -99,6 +102,7 @@ func Handbook(b Bench) Params {
 	}
 	said(ManifoldVolume, b.ManifoldVolume, 0.1)
 	said(PumpSpeed, b.PumpSpeed, 0.3)
+	said(Convection, b.Convection, max(0.05, b.ConvectionU/b.Convection))
 	if b.LagCorrected {
 		said(Lag, 0.7, 0.5) // what smoothing and a wrong lag leave
 	}

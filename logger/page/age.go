@@ -69,12 +69,13 @@ type wireAgeing struct {
 	Hours   num    `json:"hours"` // 0: until it is ended
 	Wanted  num    `json:"wanted_ma"`
 	Dark    bool   `json:"dark"`
+	Dim     bool   `json:"dim"` // it burns, and its light has collapsed
 	Trouble string `json:"trouble"`
 }
 
 func ageingOf(s *status.Snapshot) wireAgeing {
 	a := &s.Ageing
-	out := wireAgeing{a.Active, a.ID, a.Tube, seconds(a.Burnt), num(a.Hours), num(1000 * a.Wanted), a.Dark, a.Trouble}
+	out := wireAgeing{a.Active, a.ID, a.Tube, seconds(a.Burnt), num(a.Hours), num(1000 * a.Wanted), a.Dark, a.Dim, a.Trouble}
 	if a.Active && out.Tube == "" {
 		out.Tube = "of run " + a.Of
 	}

@@ -3,7 +3,7 @@
 // needs comes from this program; nothing is fetched from elsewhere.
 //
 // Paths: / (bench), /runs, /runs/ID, /runs/ID/NAME for the charts and the
-// sheet, /patterns, /trend; /api/status, /api/history?since=SEQ, /api/phases for reading;
+// sheet, /patterns, /trend, /learned; /api/status, /api/history?since=SEQ, /api/phases for reading;
 // POST /api/card, POST /api/acknowledge?id=ID, POST /api/age, POST /api/age/end and
 // POST /runs/ID/seen for the operator's word.
 package page
@@ -80,6 +80,8 @@ type site struct {
 	// waited finds the file made.
 	artifact func(dir, name string) ([]byte, error)
 	making   sync.Mutex
+
+	uses uses
 }
 
 // New makes the handler of the page. runs may be nil: then no runs are
@@ -88,7 +90,7 @@ func New(src status.Source, runs Archive) http.Handler { return newSite(src, run
 
 func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([]byte, error)) http.Handler {
 	s := &site{src: src, archive: runs, phases: phaseTable(), artifact: artifact}
-	s.pages = template.Must(template.New("").Funcs(template.FuncMap{"clock": chart.Clock}).
+	s.pages = template.Must(template.New("").Funcs(template.FuncMap{"clock": chart.Clock, "percent": func(x float64) float64 { return 100 * x }}).
 		ParseFS(assets, "assets/*.html"))
 
 	mux := http.NewServeMux()
@@ -99,6 +101,7 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 	mux.HandleFunc("POST /runs/{id}/seen", s.observe)
 	mux.HandleFunc("GET /patterns", s.patterns)
 	mux.HandleFunc("GET /trend", s.trend)
+	mux.HandleFunc("GET /learned", s.learned)
 	mux.HandleFunc("GET /api/status", s.status)
 	mux.HandleFunc("GET /api/history", s.history)
 	mux.HandleFunc("GET /api/phases", s.phaseList)

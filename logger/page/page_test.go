@@ -96,7 +96,7 @@ func newBench() *fakeBench {
 	f := &fakeBench{snap: s}
 	for i := range 600 {
 		at := now - time.Duration(600-i-1)*time.Second
-		p := status.Point{Seq: 12000 - uint64(599-i)*10, At: at, Glass: 22, Current: 0, Pressure: 0.03 * torr, Phase: phase.LeakTest}
+		p := status.Point{Seq: 12000 - uint64(599-i)*10, At: at, Glass: 22, Current: 0, Pressure: 0.03 * torr, Phase: phase.LeakTest, Light: 0.4}
 		switch {
 		case i < 180:
 			p.Phase, p.Pressure = phase.Evacuate, (760*math.Exp(-float64(i)/12)+0.03)*torr
@@ -251,11 +251,11 @@ func TestHistory(t *testing.T) {
 	b := newBench()
 	h := New(b, nil)
 	w := do(t, h, "GET", "/api/history?since=11980", "")
-	var got [][6]*float64
+	var got [][7]*float64
 	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil {
 		t.Fatal(err)
 	}
-	if b.since != 11980 || len(got) != 2 || *got[1][0] != 12000 || *got[1][4] != 712 || *got[1][5] != float64(phase.Shells) {
+	if b.since != 11980 || len(got) != 2 || *got[1][0] != 12000 || *got[1][4] != 712 || *got[1][5] != float64(phase.Shells) || got[1][6] == nil || *got[1][6] != 40 {
 		t.Errorf("since %d, %d points: %s", b.since, len(got), w.Body)
 	}
 	all := do(t, h, "GET", "/api/history", "").Body.String()

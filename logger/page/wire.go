@@ -284,11 +284,11 @@ func limit(l *status.LimitNow) wireLimit {
 }
 
 // wireHistory is the points as arrays: sequence number, s, Torr, °C, mA, phase
-// number.
-func wireHistory(points []status.Point) [][6]num {
-	out := make([][6]num, len(points))
+// number, light in % of full scale.
+func wireHistory(points []status.Point) [][7]num {
+	out := make([][7]num, len(points))
 	for i, p := range points {
-		out[i] = [6]num{num(p.Seq), seconds(p.At), num(p.Pressure / unit.Torr), num(p.Glass), num(p.Current * 1000), num(p.Phase)}
+		out[i] = [7]num{num(p.Seq), seconds(p.At), num(p.Pressure / unit.Torr), num(p.Glass), num(p.Current * 1000), num(p.Phase), num(100 * p.Light)}
 	}
 	return out
 }

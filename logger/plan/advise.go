@@ -49,7 +49,7 @@ func Advise(l Lesson) Advice {
 	if !l.Envelope.Known {
 		return a // without a card there is nothing to plan, and the sheet says that there is none
 	}
-	run := Series(l.Run, l.Envelope.Card, l.Room, l.Observations, l.Phases)
+	run := Series(l.Run, l.Envelope.Card, l.Envelope.Bench.Tables, l.Room, l.Observations, l.Phases)
 	for i, t := range l.Shells {
 		run.Samples[i].Shell = t
 	}

@@ -14,28 +14,23 @@ const (
 	milli = 1e-3
 )
 
-// TubeOf is a card as the model wants it. Where a card does not describe the
-// shells, they are taken as its rating says (13 cm² at 30 mA, 20 at 60, 27 at
-// 90, and 3 g for 10 cm²: common practice); guessed tells that. It is not Valid
-// if the card lacks a measure of the glass.
-func TubeOf(c tube.Card) (t model.Tube, guessed bool) {
-	t = model.Tube{
-		Outside: c.Outside, Bore: c.Bore, Length: c.Length, HeatCapacity: envelope.HeatCapacity(c),
-		ShellMass: c.Electrode.ShellMass, ShellArea: c.Electrode.ShellArea,
-	}
-	if t.ShellArea == 0 && c.Electrode.Rating > 0 {
-		t.ShellArea, guessed = 6e-4+0.0233*c.Electrode.Rating, true
-	}
-	if t.ShellMass == 0 && t.ShellArea > 0 {
-		t.ShellMass, guessed = 3*t.ShellArea, true
-	}
-	return t, guessed
+// TubeOf is a card as the model wants it, by the same tables as the limits: own
+// are the bench's, nil the program's. Where a card does not describe the shells,
+// they are taken as its rating says; guessed tells that. It is not Valid if the
+// card lacks a measure of the glass.
+func TubeOf(c tube.Card, own *envelope.Tables) (t model.Tube, guessed bool) {
+	b := envelope.BodyOf(c, own)
+	return model.Tube{
+		Outside: c.Outside, Bore: c.Bore, Length: c.Length, HeatCapacity: b.HeatCapacity,
+		ShellMass: b.ShellMass, ShellArea: b.ShellArea,
+	}, b.Guessed
 }
 
 // Series makes a run for the fit from what was observed and the phases found
-// in it. room is NaN if it was not measured.
-func Series(run string, card tube.Card, room float64, obs []phase.Observation, segments []phase.Segment) model.Series {
-	t, _ := TubeOf(card)
+// in it. own are the bench's own tables, nil the program's. room is NaN if it was
+// not measured.
+func Series(run string, card tube.Card, own *envelope.Tables, room float64, obs []phase.Observation, segments []phase.Segment) model.Series {
+	t, _ := TubeOf(card, own)
 	s := model.Series{Run: run, Tube: t, Room: room, Samples: make([]model.Sample, len(obs))}
 	at := 0
 	for i, o := range obs {
@@ -53,5 +48,7 @@ func Series(run string, card tube.Card, room float64, obs []phase.Observation, s
 
 // BenchOf is what the envelope's bench tells the model.
 func BenchOf(b envelope.Bench) model.Bench {
-	return model.Bench{ManifoldVolume: b.ManifoldVolume, PumpSpeed: b.PumpSpeed, OpenCircuit: b.OpenCircuit}
+	m := model.Bench{ManifoldVolume: b.ManifoldVolume, PumpSpeed: b.PumpSpeed, OpenCircuit: b.OpenCircuit}
+	m.Convection, m.ConvectionU = b.Tables.StillAir()
+	return m
 }

@@ -122,7 +122,7 @@ func (s *shop) process(n int) (*evening, error) {
 	}
 	e.done = op.Done()
 	s.judge(e)
-	run := Series(fmt.Sprintf("%d-%d", s.seed, n), s.env.Card, math.NaN(), e.obs, e.segments)
+	run := Series(fmt.Sprintf("%d-%d", s.seed, n), s.env.Card, nil, math.NaN(), e.obs, e.segments)
 	next, res := model.Fit([]model.Series{run}, s.params)
 	s.params, e.residual = next, res[0]
 	return e, nil
@@ -170,9 +170,10 @@ const proofSeed = 70001
 //
 // Inside is the bench's own verdict: the recorded readings, the phases that the
 // smoother finds in them, the checker, no limit outside (the rate of rise apart,
-// in which the operator has no hand). The ceiling is held against the readings
-// and against the true glass under the sensor. What the true hottest place of
-// the tube does, of which no one has a reading, is logged and bounded too.
+// in which the operator has no hand). The ceiling is held against the readings,
+// against the true glass under the sensor, and against the true hottest place of the
+// tube, of which no one has a reading. The margin for that (unseen) was tuned on the
+// benches of seeds 501 to 530.
 func TestAdviceBringsTubesInside(t *testing.T) {
 	benches := 100
 	if testing.Short() {
@@ -238,6 +239,8 @@ func report(t *testing.T, runs [][]*evening) {
 			}
 			if e.hottest > e.ceiling {
 				hotter++
+				t.Logf("seed %d, tube %d: hottest place %.1f °C over the ceiling of %.0f °C; read at most %.1f, wanted %.0f, stop at %.0f", seed, n+1,
+					e.hottest-e.ceiling, e.ceiling, e.read, e.chosen.Plan.Reach, e.chosen.Plan.StopAt)
 			}
 			// How honest the model's 95 % are, on a bench that it does not describe.
 			drawn++
@@ -261,6 +264,9 @@ func report(t *testing.T, runs [][]*evening) {
 	}
 	if over > 0 {
 		t.Errorf("%d runs after the first went over the ceiling", over)
+	}
+	if hotter > 0 {
+		t.Errorf("in %d runs after the first the hottest place went over the ceiling", hotter)
 	}
 	if hits*100 < 85*drawn {
 		t.Errorf("the peak lay inside the predicted 95 %% in %d of %d runs", hits, drawn)

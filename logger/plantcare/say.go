@@ -80,10 +80,11 @@ func rise(r *vacuum.Rise, limit float64) string {
 }
 
 func down(d *vacuum.PumpDown) string {
-	text := fmt.Sprintf("With the pump open from 10 Torr down for %s the pressure levelled off at %s ± %s",
-		envelope.Say(d.To-d.From, "s"), envelope.Say(d.Base.X, "Pa"), envelope.Say(2*d.Base.U, "Pa"))
+	text := fmt.Sprintf("With the pump open from 10 Torr down for %s the pressure levelled off at %s",
+		envelope.Say(d.To-d.From, "s"), envelope.SayWithin(d.Base.X, 2*d.Base.U, "Pa"))
 	if d.Speed.X != d.Speed.X {
 		return text + fmt.Sprintf("; it fell by a factor of ten in %s.", envelope.Say(math.Ln10/d.Rate.X, "s"))
 	}
-	return text + fmt.Sprintf("; the pump drew %.2g L/s ± %.1g against a gas load of %s ± %s.", d.Speed.X*1000, 2*d.Speed.U*1000, flow(d.Load.X), flow(2*d.Load.U))
+	return text + fmt.Sprintf("; the pump drew %.2g ± %.1g L/s against a gas load of %s.", d.Speed.X*1000, 2*d.Speed.U*1000,
+		envelope.SayWithin(d.Load.X, 2*d.Load.U, "Pa m³/s"))
 }

@@ -1,8 +1,13 @@
 package recompute
 
 import (
+	"errors"
+	"fmt"
+	"io/fs"
+
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
+	"tipoff/logger/learn"
 	"tipoff/logger/phase"
 )
 
@@ -47,4 +52,16 @@ func (t *track) judge(env *envelope.Envelope) judgement {
 	j.findings = checker.Findings()
 	j.verdict, j.text = envelope.Overall(j.findings)
 	return j
+}
+
+// learned are the constants that the recorded values were judged by, so that
+// only the calibration differs; nil for none. A run's folder that was carried away
+// from its store has lost them, which the remark then says.
+func (j *job) learned() (c *learn.Constants, remark string, err error) {
+	c, err = learn.Judged(j.dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Sprintf("Version %d of the bench's own constants, by which the recorded values were judged, is not there any more; "+
+			"old and new values were judged without it.", j.meta.Constants), nil
+	}
+	return c, "", err
 }

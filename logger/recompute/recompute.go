@@ -177,7 +177,7 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 		return nil, err
 	}
 	m := *j.meta
-	m.Verdict, m.Summary, m.Findings, m.Earlier = "", "", nil, nil
+	m.Verdict, m.Summary, m.Constants, m.Findings, m.Earlier = "", "", 0, nil, nil
 	text := m.Bench + "\n" + m.Calibration
 	if j.opt.Calibration != nil {
 		text = string(j.opt.Calibration.Text)
@@ -200,7 +200,15 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	}
 
 	// Judging and compressing have nothing to do with each other.
-	env := envelope.Compute(card, known, bench.PlantOf(cfg))
+	learned, remark, err := j.learned()
+	if err != nil {
+		return nil, err
+	}
+	version := 0
+	if learned != nil {
+		version = learned.Version
+	}
+	env := envelope.Compute(card, known, learned.For(bench.PlantOf(cfg)))
 	var before, after judgement
 	var judging sync.WaitGroup
 	judging.Go(func() { before = j.before.judge(env) })
@@ -211,7 +219,7 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	judging.Wait()
 	if err == nil {
 		err = journal.UpdateMeta(j.folder+partSuffix, func(n *journal.Meta) error {
-			n.Verdict, n.Summary = string(after.verdict), after.text
+			n.Verdict, n.Summary, n.Constants = string(after.verdict), after.text, version
 			n.Findings = nil
 			for i := range after.findings {
 				f := &after.findings[i]
@@ -226,7 +234,7 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	r := &Result{
 		Format: resultFormat, Run: j.meta.ID, Number: j.number, Software: j.opt.Software, Made: j.opt.Now.UTC().Truncate(time.Second),
 		Calibration: "the run's own bench.toml", Hash: j.opt.hash(j.meta), Frames: j.frames,
-		VerdictRecorded: j.meta.Verdict, Channels: j.compare.finish(j.converter), CalibrationText: text,
+		VerdictRecorded: j.meta.Verdict, Constants: version, ConstantsRemark: remark, Channels: j.compare.finish(j.converter), CalibrationText: text,
 	}
 	if j.opt.Calibration != nil {
 		r.Calibration = filepath.Base(j.opt.Calibration.Name)

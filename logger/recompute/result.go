@@ -39,6 +39,9 @@ type Result struct {
 	SummaryBefore   string `toml:"summary_before"`
 	SummaryAfter    string `toml:"summary_after"`
 
+	Constants       int    `toml:"constants" comment:"version of the bench's own constants that both were judged by, as the recorded values were; 0: none"`
+	ConstantsRemark string `toml:"constants_remark,omitempty"`
+
 	Channels     []Change        `toml:"channels"`
 	Limits       []Limit         `toml:"limits,omitempty" comment:"limits whose verdict changed"`
 	PhasesChange bool            `toml:"phases_changed"`

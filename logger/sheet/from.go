@@ -433,7 +433,8 @@ func (s *Sheet) draw(segments []phase.Segment, env *envelope.Envelope) {
 	for _, g := range segments {
 		d.Phases = append(d.Phases, chart.Span{Phase: g.Phase, From: float64(r.since(g.From)), To: float64(r.since(g.To))})
 	}
-	for _, l := range env.Limits {
+	for i := range r.findings { // what it was judged by: a flush eases the base, say
+		l := &r.findings[i].Limit
 		if q, ok := roles[l.Role]; ok && !(math.IsNaN(l.Low) && math.IsNaN(l.High)) && !slices.Contains(moments, l.ID) {
 			d.Limits = append(d.Limits, chart.Limit{Title: l.Title, Quantity: q, Low: l.Low, High: l.High, Phases: l.Phases,
 				Goal: slices.Contains(goals, l.ID)})

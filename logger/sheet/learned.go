@@ -11,17 +11,20 @@ import (
 )
 
 // learned is what the bench knew of itself when the run in folder dir began, nil
-// if nothing: the constants from the runs before it, so that a sheet that is made
-// anew stays what it was.
+// if nothing: the constants from the runs before it. Those that it was judged by
+// once stay, so that a sheet that is made anew, with a card given later say, goes by
+// what was known then.
 func (s *Sheet) learned(dir string) *learn.Constants {
-	c, err := learn.Before(dir)
+	c, err := learn.Judged(dir)
 	if err != nil {
 		s.Remarks = append(s.Remarks, "What the bench has learned cannot be read, so the handbook's constants were used: "+err.Error())
+		s.Learned = "Limits and advice go by the handbook and bench.toml, as what the bench has learned cannot be read."
 		return nil
 	}
 	if c != nil {
 		s.Constants = c.Version
 	}
+	s.Learned = c.Sentence(plan.LagCorrected(s.record.meta.Bench))
 	return c
 }
 
@@ -32,7 +35,7 @@ func (s *Sheet) teach(dir string, env *envelope.Envelope, segments []phase.Segme
 		return
 	}
 	r := &s.record
-	s.taught = learn.Of(&learn.Record{Run: s.Run.ID, Card: env.Card, LagCorrected: plan.LagCorrected(r.meta.Bench), Room: r.room,
+	s.taught = learn.Of(&learn.Record{Run: s.Run.ID, Card: env.Card, Tables: env.Bench.Tables, LagCorrected: plan.LagCorrected(r.meta.Bench), Room: r.room,
 		Observations: r.obs, Shells: r.shells, Phases: segments})
 	good, err := learn.Good(filepath.Dir(dir), s.taught.Family, dir)
 	if err != nil {

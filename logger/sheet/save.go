@@ -109,7 +109,7 @@ func (s *Sheet) Save(dir string) error {
 		return err
 	}
 	err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
-		m.Verdict, m.Summary = s.Verdict.Overall, s.Verdict.Text
+		m.Verdict, m.Summary, m.Constants = s.Verdict.Overall, s.Verdict.Text, s.Constants
 		m.Findings = nil
 		m.Vacuum = s.Plant()
 		for i := range s.record.findings {

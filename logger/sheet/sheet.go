@@ -64,6 +64,8 @@ type Sheet struct {
 	Corridor string `json:"corridor"`
 	// Constants is the version of the bench's own constants that was used; 0: none.
 	Constants int `json:"constants"`
+	// Learned says in a sentence or two what of them limits and advice use.
+	Learned string `json:"learned"`
 
 	drawing chart.Run
 	record  record

@@ -81,6 +81,11 @@ func (s *Sheet) Text(w io.Writer) error {
 			wrap(b, fmt.Sprintf("  %8s  ", clock(a.RaisedS)), strings.Repeat(" ", 12), text)
 		}
 	}
+	if s.Learned != "" {
+		p("")
+		p("Own constants")
+		wrap(b, "  ", "  ", s.Learned)
+	}
 	if s.Corridor != "" {
 		p("")
 		p("Good runs")
@@ -151,7 +156,8 @@ func (s *Sheet) limitText(b io.Writer, l *Limit) {
 	if l.Unknown == "" && l.Basis != "" {
 		why += " [" + l.Basis + "]"
 	}
-	if strings.TrimSpace(why) != "" && l.Verdict != string(envelope.NotKnown) {
+	// What is kept needs no reason on paper; it stands in the limits of the card.
+	if kept := l.Verdict == string(envelope.Within); strings.TrimSpace(why) != "" && l.Verdict != string(envelope.NotKnown) && !kept {
 		wrap(b, strings.Repeat(" ", 13), strings.Repeat(" ", 13), strings.TrimSpace(why))
 	}
 }

@@ -169,10 +169,10 @@
     const a = s.ageing, light = s.channels.find(c => c.role === "light" && c.good);
     $("ageform").hidden = a.active;
     $("ageend").hidden = !a.active;
-    $("agenow").classList.toggle("hot", a.dark);
+    $("agenow").classList.toggle("hot", a.dark || a.dim);
     $("agenow").textContent = a.trouble ? "What is wanted cannot be recorded: " + a.trouble : !a.active ? "No tube is ageing. The ageing run is recorded beside whatever the bench processes." :
       "Run " + a.id + ", tube " + a.tube + ": burnt " + clock(a.burnt_s) + (a.hours ? " of " + a.hours + " h" : "") +
-      (a.dark ? ". THE TUBE IS OUT" : "") + (light ? ", light " + (100 * light.value).toFixed(1) + " %" : "") +
+      (a.dark ? ". THE TUBE IS OUT" : a.dim ? ". ITS LIGHT HAS COLLAPSED" : "") + (light ? ", light " + (100 * light.value).toFixed(1) + " %" : "") +
       (a.wanted_ma ? ", wanted " + Math.round(a.wanted_ma) + " mA" : "") + ".";
   }
 

@@ -1,10 +1,11 @@
 "use strict";
 // Drawing of the bench page: the tube of phases, the last ten minutes, and
-// pressure against glass temperature. A point is [seq, s, Torr, °C, mA, phase];
+// pressure against glass temperature. A point is
+// [seq, s, Torr, °C, mA, phase, light in %];
 // null is no reading, and no line is drawn across it.
 const draw = (() => {
   const ink = "#1b2333", pale = "#515a69", rule = "#d8d2c1", limitInk = "#9b1b30";
-  const inks = ["#12508c", "#a63c06", "#2f1638"];
+  const inks = ["#12508c", "#a63c06", "#2f1638", "#7a5a00"];
   const span = 600; // s shown
 
   function begin(canvas) {
@@ -93,12 +94,14 @@ const draw = (() => {
     const {c, w, h} = begin(canvas);
     const x0 = 46, x1 = w - 8, foot = 34, gap = 20;
     const at = t => x1 - (now - t) / span * (x1 - x0);
-    const share = [.4, .36, .24], roles = ["pressure", "glass", "current"];
-    const names = ["Pressure, Torr", "Glass, °C", "Current, mA"];
+    // Light has a band where there is any.
+    const light = points.some(p => p[6] !== null);
+    const share = light ? [.32, .28, .2, .2] : [.4, .36, .24], roles = ["pressure", "glass", "current", "light"];
+    const names = ["Pressure, Torr", "Glass, °C", "Current, mA", "Light, %"], column = [2, 3, 4, 6];
     let y = gap;
-    const room = h - foot - 3 * gap;
+    const room = h - foot - share.length * gap;
     const bands = stretches(points);
-    for (let q = 0; q < 3; q++) {
+    for (let q = 0; q < share.length; q++) {
       const ph = room * share[q], y0 = y, y1 = y + ph;
       for (const [id, from, to] of bands) {
         const a = Math.max(x0, at(from)), b = Math.min(x1, at(to));
@@ -115,7 +118,7 @@ const draw = (() => {
         py = v => v > 0 ? y1 - Math.min(1, Math.max(0, (Math.log10(v) - lo) / (hi - lo))) * ph : null;
         for (let e = lo; e <= hi; e++) grid(c, x0, x1, py(Math.pow(10, e)), e < 0 ? Math.pow(10, e).toFixed(-e) : String(Math.pow(10, e)));
       } else {
-        const hi = top(points, q + 2, q === 1 ? 40 : 50, high), s = step(hi, ph / 26);
+        const hi = top(points, column[q], [0, 40, 50, 5][q], high), s = step(hi, ph / 26);
         py = v => y1 - Math.min(1, Math.max(0, v / hi)) * ph;
         for (let i = 0; i * s <= hi && i < 40; i++) grid(c, x0, x1, py(i * s), String(Math.round(i * s)));
       }
@@ -131,7 +134,7 @@ const draw = (() => {
       }
       c.strokeStyle = inks[q]; c.lineWidth = 1.8;
       c.save(); c.beginPath(); c.rect(x0, y0 - 2, x1 - x0, ph + 4); c.clip();
-      line(c, points, p => at(p[1]), p => p[q + 2] === null ? null : py(p[q + 2]));
+      line(c, points, p => at(p[1]), p => p[column[q]] === null ? null : py(p[column[q]]));
       c.restore();
       y = y1 + gap;
     }
