@@ -19,6 +19,9 @@ import (
 const (
 	EventOut  = "tube-out"
 	EventBack = "tube-back"
+	// Its light collapsed while it burnt, and came back.
+	EventDim    = "light-gone"
+	EventBright = "light-back"
 )
 
 // The limits' IDs.

@@ -193,6 +193,72 @@ func TestReducerTellsATubeThatGoesOut(t *testing.T) {
 	}
 }
 
+// Light that collapses for long while the current flows is told, once each way;
+// what snakes, what goes out, and what nobody can see, is not.
+func TestReducerTellsALightThatCollapses(t *testing.T) {
+	d, err := NewReducer(layout(), &Request{Every: time.Second, Current: 0.05, Channel: "supply"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	type told struct {
+		c Change
+		s float64
+	}
+	var all []told
+	for i := range 3000 {
+		s := 10 + float64(i)/10
+		amps, light := 0.05, 0.3+0.0003*s // comes up as it ages
+		switch {
+		case s >= 60 && s < 80 && i%20 < 15: // snakes: 1.5 s away, half a second there
+			light = 0.02
+		case s >= 100 && s < 104: // gone too shortly
+			light = 0.01
+		case s >= 120 && s < 140: // covered
+			light = 0.05
+		case s >= 160 && s < 180:
+			light = math.NaN()
+		case s >= 200 && s < 220: // out, and dark with it
+			amps, light = 0, 0
+		case s >= 240 && s < 260: // nobody knows whether it burns
+			amps, light = math.NaN(), 0
+		}
+		if _, c := d.Step(at(s, amps, light, 40)); c != NoChange {
+			all = append(all, told{c, s})
+		}
+		if d.Dim() != (s > 124.85 && s < 144.85) {
+			t.Fatalf("%.1f s: dim %v", s, d.Dim())
+		}
+	}
+	want := []told{{LightGone, 125}, {LightBack, 145}, {WentOut, 201}, {CameBack, 220}}
+	if len(all) != len(want) {
+		t.Fatalf("%v", all)
+	}
+	for i := range want {
+		if all[i].c != want[i].c || math.Abs(all[i].s-want[i].s) > 0.11 {
+			t.Errorf("%d: %v, want %v", i, all[i], want[i])
+		}
+	}
+}
+
+// A tube that had burnt before a power cut and does not burn after it is out.
+func TestReducerAfterAPowerCut(t *testing.T) {
+	for done, want := range map[float64]Change{0: NoChange, 0.5: WentOut} {
+		d, err := NewReducer(layout(), &Request{Every: time.Second, Current: 0.05, Channel: "supply", Done: done})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := NoChange
+		for i := range 50 {
+			if _, c := d.Step(at(10+float64(i)/10, 0, 0, 20)); c != NoChange {
+				got = c
+			}
+		}
+		if got != want || d.Burnt() != 0 {
+			t.Errorf("%v h done: change %v, want %v; burnt %v", done, got, want, d.Burnt())
+		}
+	}
+}
+
 func TestReducerAllocatesNothing(t *testing.T) {
 	d, err := NewReducer(layout(), &Request{Every: time.Second})
 	if err != nil {

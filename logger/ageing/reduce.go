@@ -50,6 +50,7 @@ type Reducer struct {
 	dark     bool
 	wasLit   time.Duration // time that it has burnt
 	last     time.Duration
+	glow     glow
 }
 
 type sum struct {
@@ -63,7 +64,9 @@ type sum struct {
 // NewReducer makes one for a bench's layout. It fails if the request names a channel
 // that the bench does not have.
 func NewReducer(l *frame.Layout, r *Request) (*Reducer, error) {
-	d := &Reducer{from: l, every: r.Every, current: l.Index(frame.Current), wanted: r.Current}
+	// One that has burnt before a power cut is to burn after it.
+	d := &Reducer{from: l, every: r.Every, current: l.Index(frame.Current), wanted: r.Current, lit: r.Done > 0}
+	d.glow.channel = l.Index(frame.Light)
 	if d.wanted <= 0 {
 		d.wanted = unsaidCurrent
 	}
@@ -108,9 +111,11 @@ type Change uint8
 
 // The changes.
 const (
-	NoChange Change = iota
-	WentOut         // its current is gone, for a second by now
-	CameBack
+	NoChange  Change = iota
+	WentOut          // its current is gone, for a second by now
+	CameBack         // its current is back
+	LightGone        // it burns, and its light has collapsed
+	LightBack
 )
 
 // Step takes a frame of the bench. f is a frame to record if it is not nil, valid
@@ -120,7 +125,9 @@ func (d *Reducer) Step(in *frame.Frame) (f *frame.Frame, c Change) {
 		d.began, d.last, d.next = in.At, in.At, in.At+d.every
 		d.darkFrom = in.At
 	}
-	c = d.follow(in)
+	if c = d.follow(in); c == NoChange {
+		c = d.glow.follow(in, d.current < 0 || d.lit && !d.dark && in.Readings[d.current].Value.Good())
+	}
 	for i := range d.from.Channels {
 		d.sums[i].add(&in.Readings[i])
 	}
@@ -200,6 +207,9 @@ func (d *Reducer) Current() int { return d.current }
 
 // Dark tells whether the tube had burnt and is out.
 func (d *Reducer) Dark() bool { return d.dark }
+
+// Dim tells whether the light has collapsed while the tube burns.
+func (d *Reducer) Dim() bool { return d.glow.gone && !d.dark }
 
 func (s *sum) add(r *frame.Reading) {
 	s.samples += r.Samples

@@ -14,6 +14,8 @@ const (
 	CurrentOverLimit    = "current-over-limit"
 	CalibrationDue      = "calibration-due"
 	SounderFailed       = "sounder-failed"
+	AgeingTubeOut       = "ageing-tube-out"
+	AgeingLightGone     = "ageing-light-gone"
 )
 
 // BenchAlarms are the alarms of a bench. Their delays are for a process in
@@ -69,6 +71,17 @@ func BenchAlarms() []Definition {
 			ID: SounderFailed, Title: "The alarm can not be heard", Priority: Medium,
 			Response: "Watch the page; see under Troubles what is wrong with the sounder.",
 			OnDelay:  time.Second, OffDelay: time.Second,
+		},
+		{
+			ID: AgeingTubeOut, Title: "The ageing tube is out", Priority: Medium,
+			Response: "Switch its supply off, then look at the tube, its leads and the supply; begin again, or end the ageing run.",
+			// At once: its current has been gone for a second before it gets here.
+			OffDelay: time.Second,
+		},
+		{
+			ID: AgeingLightGone, Title: "The ageing tube's light has collapsed", Priority: Medium,
+			Response: "Look at the tube: if it is dark or glows elsewhere, switch its supply off; if it is as it was, put the photodiode back.",
+			OffDelay: time.Second, SuppressedBy: []string{AgeingTubeOut},
 		},
 		{
 			ID: CalibrationDue, Title: "A calibration is overdue or drifts", Priority: Low,

@@ -70,6 +70,11 @@ func (b *Bench) followAgeing(at time.Duration) {
 		b.log.Warn("the ageing tube is out", "run", a.id, "tube", a.request.Tube)
 	case ageing.CameBack:
 		a.writer.Event(journal.Event{At: at, Kind: journal.Note, ID: ageing.EventBack, Text: "the tube burns again"})
+	case ageing.LightGone:
+		a.writer.Event(journal.Event{At: at, Kind: journal.Note, ID: ageing.EventDim, Text: "the light has collapsed; the current flows on"})
+		b.log.Warn("the ageing tube's light has collapsed", "run", a.id, "tube", a.request.Tube)
+	case ageing.LightBack:
+		a.writer.Event(journal.Event{At: at, Kind: journal.Note, ID: ageing.EventBright, Text: "the light is back"})
 	}
 	if f != nil {
 		a.writer.Append(f, phase.Age)
@@ -197,7 +202,7 @@ func (b *Bench) agingStatus() status.Ageing {
 	}
 	s.Active, s.ID, s.Tube, s.Of, s.Started = true, a.id, a.request.Tube, a.request.Run, a.started
 	s.Burnt = a.reducer.Burnt() + time.Duration(a.request.Done*float64(time.Hour))
-	s.Wanted, s.Dark = a.request.Current, a.reducer.Dark()
+	s.Wanted, s.Dark, s.Dim = a.request.Current, a.reducer.Dark(), a.reducer.Dim()
 	s.Hours = a.request.Hours
 	return s
 }

@@ -10,10 +10,12 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"tipoff/deploy"
+	"tipoff/drivers"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/emulated"
 	"tipoff/drivers/plant"
@@ -47,6 +49,12 @@ full_scale = "3 V"
 // agingRig is the demo's bench with a photodiode and a sealed tube that burns.
 func agingRig(t *testing.T, dir string, ager *plant.Ager, edit func(*bench.Options)) (*bench.Bench, *plant.Plant) {
 	t.Helper()
+	return coveredRig(t, dir, ager, nil, edit)
+}
+
+// coveredRig is agingRig with a photodiode that can be covered.
+func coveredRig(t *testing.T, dir string, ager *plant.Ager, covered *bool, edit func(*bench.Options)) (*bench.Bench, *plant.Plant) {
+	t.Helper()
 	text, err := fs.ReadFile(deploy.PetrelPier, "petrel-pier/bench.toml")
 	if err != nil {
 		t.Fatal(err)
@@ -65,7 +73,14 @@ func agingRig(t *testing.T, dir string, ager *plant.Ager, edit func(*bench.Optio
 	p := plant.New(plant.Default(), ager)
 	w := plant.DefaultWiring()
 	w.Clock = v
-	p.Wire(board, w)
+	wired := p.Wire(board, w)
+	diode := wired.Gauges.Input[2]
+	wired.Gauges.Input[2] = func(at time.Duration) float64 {
+		if covered != nil && *covered {
+			return 0
+		}
+		return diode(at)
+	}
 	parts, err := bench.FromConfig(cfg, registry.All(), board, v)
 	if err != nil {
 		t.Fatal(err)
@@ -225,6 +240,89 @@ func TestAgeingRecordsItself(t *testing.T) {
 	t.Logf("%d frames in %d bytes", len(a.Points), size)
 	if eight := size * 8 * 3600 / 5 / int64(len(a.Points)); eight > 2<<20 {
 		t.Errorf("eight hours at a frame each 5 s would take %d bytes", eight)
+	}
+}
+
+// heard is a sounder that tells what it is set to.
+type heard struct{ name atomic.Value }
+
+func (*heard) String() string { return "speaker" }
+func (h *heard) Set(p *drivers.Pattern) error {
+	name := ""
+	if p != nil {
+		name = p.Name
+	}
+	h.name.Store(name)
+	return nil
+}
+func (*heard) Tick(time.Duration) error { return nil }
+func (*heard) Close() error             { return nil }
+
+// A tube that goes out, and a light that collapses while the current flows, sound,
+// say what to do and are in the record; both end with the ageing run.
+func TestAgeingAlarms(t *testing.T) {
+	dir := t.TempDir()
+	ager := &plant.Ager{Amps: 0.055, From: 2, To: 4000, Out: [2]float64{80, 90}}
+	closed := make(chan string, 1)
+	covered := false
+	speaker := &heard{}
+	b, _ := coveredRig(t, dir, ager, &covered, func(o *bench.Options) {
+		o.OnClosed, o.Outputs = func(dir string) { closed <- dir }, []bench.Output{opened(speaker)}
+	})
+	if err := b.Age([]byte("tube = \"PP-01\"\ncurrent = \"55 mA\"\n")); err != nil {
+		t.Fatal(err)
+	}
+	err := b.Run(context.Background(), func(now time.Duration) bool {
+		covered = now >= 50*time.Second && now < 65*time.Second || now >= 110*time.Second
+		if now%time.Second != 0 {
+			return false
+		}
+		s := b.Snapshot()
+		raised := ""
+		for i := range s.Alarms {
+			a := &s.Alarms[i]
+			if a.State == alarm.Unacknowledged && (a.Definition.ID == alarm.AgeingTubeOut || a.Definition.ID == alarm.AgeingLightGone) {
+				raised += a.Definition.ID + " "
+				if a.Definition.Priority != alarm.Medium || a.Definition.Response == "" {
+					t.Errorf("%+v", a.Definition)
+				}
+			}
+		}
+		want := map[time.Duration]string{49: "", 53: "", 57: "ageing-light-gone ", 72: "", 79: "", 83: "ageing-tube-out ",
+			89: "ageing-tube-out ", 93: "", 120: "ageing-light-gone ", 128: ""}
+		if w, ok := want[now/time.Second]; ok && raised != w {
+			t.Errorf("%v: raised %q, want %q", now, raised, w)
+		} else if sound, _ := speaker.name.Load().(string); ok && w != "" && sound != "medium" {
+			t.Errorf("%v: heard %q", now, sound)
+		}
+		if now == 125*time.Second {
+			if err := b.EndAgeing(); err != nil {
+				t.Error(err)
+			}
+		}
+		return now >= 130*time.Second
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := journal.LoadMeta(<-closed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	count := map[string]int{}
+	for _, a := range m.Alarms {
+		count[a.ID]++
+	}
+	if count[alarm.AgeingTubeOut] != 1 || count[alarm.AgeingLightGone] != 2 {
+		t.Errorf("in the record: %v", m.Alarms)
+	}
+	// The page's live trace has the light: covered at 60 s, not at 75 s.
+	at := map[int]float64{}
+	for _, p := range b.History(0, 1000) {
+		at[int(p.At/time.Second)] = p.Light
+	}
+	if !(at[60] < 0.02 && at[75] > 0.2) {
+		t.Errorf("light in the history: %v at 60 s, %v at 75 s", at[60], at[75])
 	}
 }
 

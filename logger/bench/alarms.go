@@ -23,6 +23,7 @@ type watch struct {
 	overCeiling, nearCeiling           int
 	recording, tooFast, current        int
 	calibration, sounder               int
+	tubeOut, lightGone                 int // of an ageing run
 	lost                               [3]int
 	role                               [3]frame.Role
 	present                            [3]bool
@@ -45,6 +46,8 @@ func newWatch(l *frame.Layout, m *alarm.Manager) watch {
 		current:     m.Index(alarm.CurrentOverLimit),
 		calibration: m.Index(alarm.CalibrationDue),
 		sounder:     m.Index(alarm.SounderFailed),
+		tubeOut:     m.Index(alarm.AgeingTubeOut),
+		lightGone:   m.Index(alarm.AgeingLightGone),
 		lost: [3]int{m.Index(alarm.GlassSensorLost), m.Index(alarm.PressureSensorLost),
 			m.Index(alarm.CurrentSensorLost)},
 		role:    [3]frame.Role{frame.Glass, frame.Pressure, frame.Current},
@@ -120,6 +123,9 @@ func (b *Bench) raise(at time.Duration) {
 	b.alarms.Set(w.sounder, b.health.Present(b.kinds.SounderSilent), at, alarm.Detail{})
 	b.alarms.Set(w.calibration, b.health.Present(b.kinds.CalibrationOverdue) || b.health.Present(b.kinds.CalibrationDrifting) ||
 		b.health.Present(b.kinds.CertificateUnusable), at, alarm.Detail{})
+	ages := b.aging.writer != nil
+	b.alarms.Set(w.tubeOut, ages && b.aging.reducer.Dark(), at, alarm.Detail{})
+	b.alarms.Set(w.lightGone, ages && b.aging.reducer.Dim(), at, alarm.Detail{})
 	b.alarms.Step(at)
 	b.sound.set(b.alarms.Pattern())
 	b.tellSounders(at)

@@ -106,6 +106,8 @@ type Bench struct {
 	watch     watch
 	contacts  []contact
 	run       run
+	resume    *resume       // a run that was interrupted and may go on; nil: none
+	ahead     time.Duration // by which tracker, checker and foresight see later times
 	aging     aging
 	pre       []kept // ring of the last preRoll
 	preNext   int
@@ -177,6 +179,7 @@ func New(opt Options) (*Bench, error) {
 	}
 	b.tellSounders(opt.Clock.Now())
 	b.useNextCard()
+	b.takeUp(closed)
 	return b, nil
 }
 
@@ -267,15 +270,12 @@ func (b *Bench) step(at time.Duration, late bool) {
 	b.sampler.Collect(at, f)
 	b.followContacts(at)
 	b.obs = phase.Observe(b.opt.Layout, f)
+	b.obs.At += b.ahead
 	b.state = b.tracker.Step(b.obs)
+	b.state.Since -= b.ahead
+	b.state.RunFrom -= b.ahead
 	b.followRun()
-	u := envelope.Uncertainties{
-		Pressure: f.Of(b.opt.Layout, frame.Pressure).U,
-		Glass:    f.Of(b.opt.Layout, frame.Glass).U,
-		Current:  f.Of(b.opt.Layout, frame.Current).U,
-	}
-	b.checker.Step(b.obs, u, b.state.Phase)
-	b.foresight.Step(b.obs, u)
+	b.judge(b.opt.Layout, f, b.obs, b.state.Phase)
 	b.raise(at)
 	b.record()
 	b.followAgeing(at)
@@ -331,6 +331,7 @@ func (b *Bench) remember() {
 	b.history[b.historyN%uint64(len(b.history))] = status.Point{
 		Seq: b.frame.Seq, At: b.frame.At,
 		Pressure: b.obs.Pressure, Glass: b.obs.Glass, Current: b.obs.Current, Phase: b.state.Phase,
+		Light: b.frame.Of(b.opt.Layout, frame.Light).X,
 	}
 	b.historyN++
 }

@@ -14,6 +14,7 @@ import (
 	"periph.io/x/conn/v3/gpio"
 
 	"tipoff/deploy"
+	"tipoff/drivers"
 	"tipoff/drivers/buzzer"
 	"tipoff/drivers/clock"
 	"tipoff/drivers/emulated"
@@ -43,6 +44,11 @@ type rig struct {
 type edge struct {
 	at time.Duration
 	on bool
+}
+
+// opened is an output that is open already.
+func opened(s drivers.Sounder) bench.Output {
+	return bench.Output{Name: s.String(), Open: func() (drivers.Sounder, error) { return s, nil }}
 }
 
 func newRig(t testing.TB, seed uint64, opt func(*bench.Options)) *rig {
@@ -76,7 +82,7 @@ func newRig(t testing.TB, seed uint64, opt func(*bench.Options)) *rig {
 	}
 	o := bench.Options{
 		Clock: r.clock, Name: cfg.Name, Layout: parts.Layout, Devices: parts.Devices, Chains: parts.Chains,
-		Outputs: []bench.Output{bench.Opened(sounder)}, Directory: r.dir, Envelope: bench.PlantOf(cfg), BenchText: string(text),
+		Outputs: []bench.Output{opened(sounder)}, Directory: r.dir, Envelope: bench.PlantOf(cfg), BenchText: string(text),
 		Version: "test", Speed: 1, Emulated: true, Patient: true, Calibrations: parts.Calibrations,
 		OnClosed: func(dir string) {
 			r.mu.Lock()

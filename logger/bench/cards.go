@@ -103,6 +103,9 @@ func (b *Bench) firstQueued() string {
 // useNextCard shows the limits of the card that the next run will take, or
 // those that hold for any tube.
 func (b *Bench) useNextCard() {
+	if b.resume != nil {
+		return // the limits are those of the run that may go on
+	}
 	path := b.firstQueued()
 	b.cardPath = path
 	if path == "" {

@@ -201,7 +201,7 @@ func sensorRows() []fault {
 				c.SetOpen(on)
 				r.world.amps, r.world.gain, r.world.since = pick(on, 0.5, 0), pick(on, 2, 0), broken
 			},
-			cell: map[int]cell{glassCh: says("open circuit"), mcpCh: cold}},
+			cell: map[int]cell{glassCh: says("open circuit"), mcpCh: cold, hwmonCh: says("open circuit")}},
 		{name: "thermocouple shorted to ground", lasts: 26 * time.Second, set: func(_ *rigged, c faulty, on bool) { c.SetShortGND(on) },
 			cell:   map[int]cell{glassCh: says("input voltage"), shellCh: says("short to ground"), mcpCh: dangling},
 			cannot: with(with(instrument, iioCh, kernelOpen), hwmonCh, kernelOpen)},

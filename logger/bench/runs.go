@@ -31,6 +31,8 @@ func (r *run) anchor(at time.Duration, wall time.Time, trusted bool) {
 // followRun starts and ends runs as the tracker says. b.mu is held.
 func (b *Bench) followRun() {
 	switch {
+	case b.run.writer == nil && b.resume != nil:
+		b.goOn()
 	case b.run.writer == nil && (b.state.RunStarted || b.opt.Whole && b.frame.Seq == 1):
 		from := b.state.RunFrom
 		if !b.state.RunStarted {
@@ -55,7 +57,9 @@ func (b *Bench) followRun() {
 // startRun opens the file of a run that began at from and writes what is
 // remembered of its beginning.
 func (b *Bench) startRun(from time.Duration) {
-	b.takeQueued()
+	if b.resume == nil {
+		b.takeQueued()
+	}
 	wall, trusted := b.opt.Clock.Wall()
 	at := b.frame.At
 	// The run is stamped with its beginning, which lies before its discovery.
@@ -91,6 +95,9 @@ func (b *Bench) startRun(from time.Duration) {
 	b.run.id, b.run.started, b.run.filled = id, from, false
 	b.sampler.ResetSpacing()
 	b.log.Info("run started", "run", id, "tube", b.card.Name)
+	if b.resume != nil {
+		b.resumed()
+	}
 	b.tellAdoptions(at)
 	for i := range b.pre {
 		k := &b.pre[(b.preNext+i)%len(b.pre)]

@@ -32,11 +32,6 @@ type Output struct {
 	Open func() (drivers.Sounder, error)
 }
 
-// Opened is an output that is open already.
-func Opened(s drivers.Sounder) Output {
-	return Output{Name: s.String(), Open: func() (drivers.Sounder, error) { return s, nil }}
-}
-
 // sound lets the outputs follow the alarms. The engine says which pattern; each
 // output has a goroutine of its own that opens it, keeps the beat and closes it, so
 // that a call that does not come back holds up neither frames nor another output.

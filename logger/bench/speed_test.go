@@ -124,7 +124,7 @@ func soundDelay(b *testing.B) (beyond, fromConversion time.Duration) {
 	var bn *bench.Bench
 	bn, err = bench.New(bench.Options{
 		Clock: c, Name: "bench-1", Layout: parts.Layout, Devices: parts.Devices, Chains: parts.Chains,
-		Outputs: []bench.Output{bench.Opened(sounder)}, Directory: b.TempDir(), Version: "test", Speed: 1,
+		Outputs: []bench.Output{opened(sounder)}, Directory: b.TempDir(), Version: "test", Speed: 1,
 		// The warning ahead of the ceiling sounds first: acknowledge it, so that
 		// the next edge is the alarm's.
 		OnFrame: func(time.Duration) { _ = bn.Acknowledge(alarm.GlassNearingCeiling) },

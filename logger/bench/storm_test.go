@@ -187,7 +187,7 @@ func TestStorm(t *testing.T) {
 	var heard, falseAlarms, silent, wrong, wrongLong, lost, frames int
 	bn, err = bench.New(bench.Options{
 		Clock: c, Name: "bench-1", Layout: parts.Layout, Devices: parts.Devices, Chains: parts.Chains,
-		Outputs: []bench.Output{bench.Opened(sounder)}, Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Log: slog.New(log),
+		Outputs: []bench.Output{opened(sounder)}, Directory: t.TempDir(), Version: "test", Speed: 1, Patient: true, Log: slog.New(log),
 		OnFrame: func(at time.Duration) {
 			frames++
 			if frames%9973 == 0 { // a spark now and then dips the supply as well

@@ -83,7 +83,9 @@ func (w *Watch) vented(i int, at time.Duration, v calib.Value, now Now, sound bo
 		c.at.n = 0
 		return
 	}
-	mean, ok := c.at.add(at, v.X, ventMoves*air, ventFor)
+	// A noisy gauge is at rest too: what it is in doubt by is no motion, and a mean
+	// that is off by a part of that is not told.
+	mean, ok := c.at.add(at, v.X, ventMoves*air+2*u, ventFor)
 	if !ok || need > 1 && !w.due(c, at) {
 		return
 	}

@@ -52,7 +52,7 @@ const (
 	gaugeFor   = 20 * time.Second
 	gaugeMoves = 0.03             // of the pressure
 	ventFor    = 60 * time.Second // that a vented manifold must be at rest
-	ventMoves  = 0.01             // by which it may move in that time
+	ventMoves  = 0.01             // by which it may move in that time, beside what the gauge is in doubt by
 	ventNear   = 0.25             // of the atmosphere, outside which the manifold is not vented
 	again      = time.Hour        // after which the same idle time counts once more
 	Strikes    = 3                // in a row and in one direction, until it is told

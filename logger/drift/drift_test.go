@@ -192,6 +192,24 @@ func TestAtmosphereByAltitude(t *testing.T) {
 			t.Errorf("%.0f Pa: %q", x, text)
 		}
 	}
+	// A gauge that scatters by ± 2 %, well within its ± 15 %, is checked too; one that
+	// is still let up to the air, through 30 % of it in a minute, is not.
+	for name, c := range map[string]struct {
+		x    func(s float64) float64
+		want bool
+	}{
+		"scatters": {func(s float64) float64 { return 95461 * (1 + 0.02*math.Sin(7.7*s)) }, true},
+		"let up":   {func(s float64) float64 { return 95461 * (0.7 + 0.005*s) }, false},
+	} {
+		w := &watched{Watch: New(layout(wide), nil, 95461)}
+		w.feed(70*time.Second, func(at time.Duration) moment {
+			x := c.x(at.Seconds())
+			return moment{Now{Phase: phase.Idle}, []frame.Reading{value(x, 0.15*x/math.Sqrt(3))}}
+		})
+		if f := w.Finding(0, Atmosphere); f.Known != c.want {
+			t.Errorf("%s: %+v", name, f)
+		}
+	}
 	// Neither barometer nor altitude: nothing is known to compare with.
 	w := &watched{Watch: New(layout(wide), nil, 0)}
 	w.feed(time.Hour, func(time.Duration) moment {

@@ -21,7 +21,7 @@ func TestSoundBenchesAreNotTold(t *testing.T) {
 	if testing.Short() {
 		benches = 1
 	}
-	checked := map[Against]int{}
+	checked, vented := map[Against]int{}, 0
 	for seed := uint64(1); seed <= benches; seed++ {
 		d := plant.Draw(seed)
 		scripts := uint64(0)
@@ -38,6 +38,7 @@ func TestSoundBenchesAreNotTold(t *testing.T) {
 			}
 		}))
 		w := &watched{Watch: New(layout(wide, fine, glass, amps), []Input{{}, {}, {AuxScale: 1, Tolerance: 2.5}, {}}, plant.Atmosphere)}
+		var pumped time.Duration // when the first tube was
 		noise := func(at time.Duration) float64 { return math.Sin(7.7 * at.Seconds()) }
 		w.feed(160*time.Minute, func(at time.Duration) moment {
 			p.Advance(at)
@@ -45,6 +46,9 @@ func TestSoundBenchesAreNotTold(t *testing.T) {
 			id, ok := phase.Named(s.Phase)
 			if !ok {
 				t.Fatalf("no phase %q", s.Phase)
+			}
+			if pumped == 0 && id != phase.Idle {
+				pumped = at
 			}
 			pa := s.ManifoldPressure * (1 + d.Config.Effects.GaugeScale)
 			x := pa * (1 + 0.005*noise(at))
@@ -57,6 +61,11 @@ func TestSoundBenchesAreNotTold(t *testing.T) {
 			g.Aux = s.Ambient + 2.5
 			return moment{Now{Phase: id, InRun: id != phase.Idle}, []frame.Reading{value(x, 0.15*x/math.Sqrt(3)), f, g, value(s.Current, 0.004)}}
 		})
+		if c := &w.ch[wide].is[Atmosphere]; !c.known {
+			t.Errorf("bench %d: the atmosphere was never checked", seed)
+		} else if c.when > pumped {
+			vented++
+		}
 		for i := range w.ch {
 			for _, a := range All() {
 				f := w.Finding(i, a)
@@ -70,6 +79,9 @@ func TestSoundBenchesAreNotTold(t *testing.T) {
 		}
 	}
 	t.Log(fmt.Sprint(checked))
+	if vented == 0 {
+		t.Error("the atmosphere was never checked after a vent")
+	}
 	for _, a := range []Against{Room, Atmosphere, ArcOff, OtherGauge} {
 		if checked[a] == 0 {
 			t.Errorf("%v was never checked", a)

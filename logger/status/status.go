@@ -58,6 +58,7 @@ type Ageing struct {
 	Hours   float64       // that it is to burn; 0: until it is ended
 	Wanted  float64       // A; 0 if not said
 	Dark    bool          // it had burnt and is out
+	Dim     bool          // it burns, and its light has collapsed
 	Trouble string        // why what is wanted cannot be recorded; "" nothing
 }
 
@@ -148,6 +149,7 @@ type Point struct {
 	Pressure float64 // Pa
 	Glass    float64 // °C
 	Current  float64 // A
+	Light    float64 // part of full scale; NaN without such a channel
 	Phase    phase.ID
 }
 
