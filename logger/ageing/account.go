@@ -316,10 +316,10 @@ func (a *Account) judge() {
 	}
 	add(f, why)
 
-	f = journal.Finding{Limit: LimitLight, Title: "Light has become steady", Quantity: "drift", Unit: "%/h", Low: -steadyLight, High: steadyLight, LimitU: nan,
+	f = journal.Finding{Limit: LimitLight, Title: "Drift of the light", Quantity: "drift", Unit: "%/h", Low: -steadyLight, High: steadyLight, LimitU: nan,
 		Measured: a.Drift, U: a.DriftU, AtS: a.DriftFrom, Basis: string(envelope.CommonPractice),
 		Reason: "A tube is aged until its light is full and steady.", Formula: "slope of the light over the second half by its mean", Source: "trade.md, ageing; 1 % an hour from memory"}
-	f.Text = fmt.Sprintf("Light has become steady: %+.2f ± %.2f %% an hour over the second half", a.Drift, 2*a.DriftU)
+	f.Text = fmt.Sprintf("Drift of the light: %+.2f ± %.2f %% an hour over the second half", a.Drift, 2*a.DriftU)
 	why = ""
 	switch {
 	case !a.HasLight:
@@ -329,9 +329,9 @@ func (a *Account) judge() {
 	}
 	add(f, why)
 
-	f = journal.Finding{Limit: LimitBurning, Title: "Burns without going out", Quantity: "times out", Unit: "", Low: nan, High: 0, LimitU: nan,
+	f = journal.Finding{Limit: LimitBurning, Title: "Times gone out", Quantity: "times out", Unit: "", Low: nan, High: 0, LimitU: nan,
 		Measured: float64(len(a.Outs)), U: 0, Basis: string(envelope.CommonPractice), Reason: "A tube that goes out strikes badly or its supply fails.", Source: "trade.md 7"}
-	f.Text = "Burns without going out: " + times(len(a.Outs))
+	f.Text = "Times gone out: " + times(len(a.Outs))
 	why = ""
 	if !a.HasCurrent {
 		why = "as no current was read"

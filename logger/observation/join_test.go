@@ -41,7 +41,7 @@ func TestPatternsHoldAgeingAgainstWhatWasSeen(t *testing.T) {
 			}
 		}
 		runs = append(runs, Run{ID: id, Seen: seen, Checked: true},
-			Run{ID: id + "-aged", Ageing: true, Of: id, Limits: map[string]string{"ageing-light": verdict}, Titles: map[string]string{"ageing-light": "Light has become steady"}})
+			Run{ID: id + "-aged", Ageing: true, Of: id, Limits: map[string]string{"ageing-light": verdict}, Titles: map[string]string{"ageing-light": "Drift of the light"}})
 	}
 	found := Patterns(Join(runs))
 	// Fisher's exact test of 8, 2 / 0, 10, two-sided: 0.000714 (sum of the
