@@ -106,13 +106,13 @@
     for (const t of s.troubles) {
       const d = el("div", "trouble " + t.severity);
       d.append(el("b", "", t.severity + ": " + t.title + (t.subject ? ", " + t.subject : "")));
-      d.append(el("span", "", t.cause + (t.hint ? " " + t.hint : "") + " For " + clock(t.for_s) + "."));
+      d.append(el("span", "", t.cause + (t.hint ? ": " + t.hint : "") + ". For " + clock(t.for_s) + "."));
       box.append(d);
     }
     for (const c of s.channels.map(trade)) {
       const d = el("div", "chan");
       d.append(el("span", "", c.channel + " (" + c.role + ")"),
-        el("span", c.good && !c.suspect ? "" : "outside", (c.good ? c.state || sig(c.value, 3, c.plus) + " " + c.unit : c.quality) + (c.good && c.suspect ? " (" + c.quality + ")" : "")));
+        el("span", c.good && !c.suspect ? "" : "outside", (c.good ? c.state || (c.role === "light" ? (100 * c.value).toFixed(1) + " %" : sig(c.value, 3, c.plus) + " " + c.unit) : c.quality) + (c.good && c.suspect ? " (" + c.quality + ")" : "")));
       // How evenly a waveform is sampled: what its RMS rests on.
       if (c.spacing_us) d.append(el("span", "even", "a sample each " + sig(c.spacing_us, 4) + " µs ± " + sig(c.jitter_us || 0, 2) + " µs"));
       rest.append(d);
@@ -128,12 +128,20 @@
       " (glass " + when(c.glass_in_s) + ", shells " + when(c.shells_in_s) + ")";
   }
 
+  // How fast the glass goes, where its ceiling is not in sight.
+  function rate(r) {
+    if (r === null) return "";
+    const x = Math.abs(r).toFixed(1);
+    if (Number(x) === 0) return "glass steady";
+    return r < 0 ? "glass −" + x + " °C/s" : "glass +" + x + " °C/s, ceiling more than a minute away";
+  }
+
   function foresight(s) {
     const e = $("foresight"), c = s.ceiling;
     e.classList.toggle("hot", c.known && c.approaching);
     if (!c.known) e.textContent = "";
     else if (c.approaching) e.textContent = "glass ceiling in " + Math.max(0, Math.round(c.in_s)) + " s at this rate";
-    else e.textContent = c.rate_c_per_s === null ? "" : "glass " + (c.rate_c_per_s >= 0 ? "+" : "−") + Math.abs(c.rate_c_per_s).toFixed(1) + " °C/s, ceiling more than a minute away";
+    else e.textContent = rate(c.rate_c_per_s);
     if (c.seating === "off" || c.seating === "loose") {
       e.classList.add("hot");
       e.textContent = c.seating === "off" ? "The thermocouple sees nothing of the arc: has it fallen off the glass?" : "The glass reading rises less than this arc must heat the tube: is the thermocouple tied on well?";
@@ -146,7 +154,8 @@
   }
 
   function show(s) {
-    $("job").textContent = s.bench + (s.run.active ? " · run " + s.run.id + (s.run.tube ? " · " + s.run.tube : " · no tube card") + " · " + clock(s.run.for_s) : " · no run is being recorded");
+    $("job").textContent = s.bench + (s.run.active ? " · run " + s.run.id + (s.run.tube ? " · " + s.run.tube : " · no tube card") + " · " + clock(s.run.for_s) :
+      s.ageing.active ? " · ageing run " + s.ageing.id + " · " + s.ageing.tube : " · no run is being recorded");
     const demo = $("demo");
     demo.hidden = !s.emulated;
     demo.textContent = "Demonstration: these readings come from a computed bench, not from hardware. It runs at " + (s.speed === null ? "?" : Math.round(s.speed * 10) / 10) + " × real time.";
