@@ -14,6 +14,9 @@ import (
 // rehearse, and wrong input is refused in one line. The runs are three copies of
 // a trace, which teach as much as one.
 func TestLearnVerb(t *testing.T) {
+	if testing.Short() {
+		t.Skip("fits and plans for over a minute under the race detector; logger/learn and logger/plan have shorter ones")
+	}
 	dir := t.TempDir()
 	for _, day := range []string{"01", "02", "03"} {
 		tipoff(t, exitOK, "import", "../../testdata/traces/pp-01.csv", "--store", dir, "--card", petrel+"PP-01.toml", "--bench", petrel+"bench.toml",
