@@ -9,7 +9,6 @@ import (
 	"html/template"
 	"math"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,6 +17,7 @@ import (
 	"tipoff/calib/certificate"
 	"tipoff/calib/unit"
 	"tipoff/logger/frame"
+	"tipoff/logger/origin"
 )
 
 //go:embed assets
@@ -58,40 +58,7 @@ func Handler(d *Desk) http.Handler {
 	} {
 		mux.HandleFunc("POST /calibrate/{channel}/"+name, s.on(s.post(f)))
 	}
-	return guard(mux)
-}
-
-// guard sets the headers of every answer and turns away forms of other sites.
-func guard(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", csp)
-		h.Set("X-Content-Type-Options", "nosniff")
-		// Not "no-referrer": with it a browser sends its forms with the origin "null".
-		h.Set("Referrer-Policy", "same-origin")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Cache-Control", "no-store")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead && !sameOrigin(r) {
-			http.Error(w, "this request came from another site's page and was not carried out", http.StatusForbidden)
-			return
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
-		next.ServeHTTP(w, r)
-	})
-}
-
-// sameOrigin tells whether a request comes from our own page or from a program
-// that is not a browser: a browser sends Sec-Fetch-Site or Origin with a POST.
-func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); site != "" {
-		return site == "same-origin" || site == "none"
-	}
-	origin := r.Header.Get("Origin")
-	if origin == "" {
-		return true
-	}
-	u, err := url.Parse(origin)
-	return err == nil && u.Host == r.Host
+	return origin.Guard(mux, csp)
 }
 
 // on finds the channel of a path.
@@ -110,6 +77,7 @@ func (s *site) on(f func(http.ResponseWriter, *http.Request, int)) http.HandlerF
 // wrong if something was.
 func (s *site) post(f func(*http.Request, int) error) func(http.ResponseWriter, *http.Request, int) {
 	return func(w http.ResponseWriter, r *http.Request, i int) {
+		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 		err := r.ParseForm()
 		if err == nil {
 			err = f(r, i)

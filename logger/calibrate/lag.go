@@ -275,7 +275,7 @@ func (w *stepWatch) trial() certificate.Trial {
 // curve is the step as read and as the time constant has it.
 func (w *stepWatch) curve() *Curve {
 	s := w.shape
-	c := &Curve{}
+	c := &Curve{Tau: w.tau}
 	// The fit begins where a tenth of the step is done, as in lag.FromStep.
 	end := s[len(s)-1].T
 	from := 0
@@ -307,7 +307,10 @@ func (w *stepWatch) curve() *Curve {
 
 // Curve is the last step for a picture: seconds, °C as read, and °C by the time
 // constant (NaN before the fit begins).
-type Curve struct{ T, Read, Model []float64 }
+type Curve struct {
+	T, Read, Model []float64
+	Tau            float64 // s, of the model
+}
 
 // TrialFromRun finds a time constant in the record of a run in folder dir.
 // channel is the thermocouple's name.

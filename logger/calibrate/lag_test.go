@@ -92,7 +92,25 @@ func TestStepFindsTimeConstant(t *testing.T) {
 	if err := s.Use("ice"); err == nil || !strings.Contains(err.Error(), "two certificates") {
 		t.Errorf("points beside a trial: %v", err)
 	}
-	if !s.Undo() || s.Taken() != 0 || s.Undo() {
+	// The step in the picture keeps its own time constant beside a run's, and goes with
+	// its own trial only.
+	if err := s.Use("run"); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.AddTrial(certificate.Trial{Tau: 3.3, U: 0.1, Note: "run 7"}); err != nil {
+		t.Fatal(err)
+	}
+	if c, err = s.Result(day); err != nil {
+		t.Fatal(err)
+	}
+	svg.Reset()
+	if err := s.Picture(&svg, SVG, &c); err != nil || strings.Contains(svg.String(), "exponential, 3.30 s") || !strings.Contains(svg.String(), "exponential, 2.") {
+		t.Errorf("picture of a step and a run: %v", err)
+	}
+	if !s.Undo() || s.curve == nil {
+		t.Error("the step's curve went with the run's trial")
+	}
+	if !s.Undo() || s.Taken() != 0 || s.curve != nil || s.Undo() {
 		t.Error("undo")
 	}
 	if _, err := s.Result(day); err == nil || !strings.Contains(err.Error(), "too few") {

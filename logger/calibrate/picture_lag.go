@@ -76,7 +76,7 @@ func lagPlots(c, before *certificate.Certificate, curve *Curve) (upper, lower *p
 	upper.Add(dots)
 	upper.Legend.Add("as read", dots)
 	if len(model) > 1 {
-		if err := addLine(upper, model, fitInk, false, fmt.Sprintf("exponential, %.2f s", c.Trials[len(c.Trials)-1].Tau)); err != nil {
+		if err := addLine(upper, model, fitInk, false, fmt.Sprintf("exponential, %.2f s", curve.Tau)); err != nil {
 			return nil, nil, err
 		}
 	}

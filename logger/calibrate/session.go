@@ -151,9 +151,13 @@ func (s *Session) Take(answers map[string]string) error {
 		if note := strings.TrimSpace(answers["note"]); note != "" {
 			t.Note += ", " + note
 		}
-		s.curve = s.watch.curve()
+		curve := s.watch.curve()
 		s.watch.reset("")
-		return s.AddTrial(t)
+		if err := s.AddTrial(t); err != nil {
+			return err
+		}
+		s.curve = curve
+		return nil
 	}
 	p, err := s.point(answers)
 	if err == nil {
@@ -213,9 +217,13 @@ func (s *Session) Undo() bool {
 	if n == 0 {
 		return false
 	}
+	last := s.by[n-1]
 	s.by = s.by[:n-1]
 	if s.proc.Lag {
-		s.trials, s.curve = s.trials[:n-1], nil
+		s.trials = s.trials[:n-1]
+		if last == stepName {
+			s.curve = nil
+		}
 	} else {
 		s.points = s.points[:n-1]
 	}

@@ -18,7 +18,6 @@ import (
 	"io/fs"
 	"math"
 	"net/http"
-	"net/url"
 	"os"
 	"regexp"
 	"strconv"
@@ -27,6 +26,7 @@ import (
 	"tipoff/logger/archive"
 	"tipoff/logger/chart"
 	"tipoff/logger/observation"
+	"tipoff/logger/origin"
 	"tipoff/logger/phase"
 	"tipoff/logger/sheet"
 	"tipoff/logger/status"
@@ -115,41 +115,7 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 			http.ServeFileFS(w, r, assets, "assets/"+name)
 		})
 	}
-	return guard(mux)
-}
-
-// guard sets the headers that every answer has and turns away requests that
-// change something and come from another site's page.
-func guard(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", csp)
-		h.Set("X-Content-Type-Options", "nosniff")
-		// Not "no-referrer": with it a browser sends its forms with the origin "null".
-		h.Set("Referrer-Policy", "same-origin")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Cache-Control", "no-store")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead && !sameOrigin(r) {
-			http.Error(w, "this request came from another site's page and was not carried out", http.StatusForbidden)
-			return
-		}
-		next.ServeHTTP(w, r)
-	})
-}
-
-// sameOrigin tells whether a request comes from our own page or from a program
-// that is not a browser. A browser sends Sec-Fetch-Site or Origin with every
-// POST; a program on the command line sends neither.
-func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); site != "" {
-		return site == "same-origin" || site == "none"
-	}
-	origin := r.Header.Get("Origin")
-	if origin == "" {
-		return true
-	}
-	u, err := url.Parse(origin)
-	return err == nil && u.Host == r.Host
+	return origin.Guard(mux, csp)
 }
 
 func (s *site) bench(w http.ResponseWriter, r *http.Request) {
