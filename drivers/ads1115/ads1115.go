@@ -211,11 +211,10 @@ func (d *Dev) recover() error {
 	}
 	d.pending = false
 	if !ok {
-		if err := d.restore(); err != nil {
+		if err := d.restore(); err != nil { // with the thresholds
 			return err
 		}
-	}
-	if d.line.name != "" {
+	} else if d.line.name != "" {
 		// Without them no edge comes; they are too many to read back each time.
 		if err := d.writeThresholds(); err != nil {
 			return d.link.Fail("writing the thresholds", err)
@@ -248,32 +247,19 @@ func (d *Dev) restore() error {
 // take fetches the finished conversion and begins the next.
 func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 	in := &d.in[d.cur]
-	v, err := d.link.Word(regConversion)
+	raw, leapt, err := d.fetch()
 	if err != nil {
-		return 0, d.link.Fail("reading a conversion", err)
-	}
-	raw := int16(v)
-	leapt := in.leaps(raw)
-	if leapt {
-		if raw, err = d.again(raw); err != nil {
-			return 0, err
-		}
+		return 0, err
 	}
 	fault := d.flag
 	d.flag = 0
-	// A chip that was reset answers 0 until its next conversion, and another chip
-	// in its place anything, so a 0 and what leaps are only believed with the
-	// settings in place.
-	if (!d.continuous && !in.waveform) || raw == 0 || leapt || now-d.checked >= checkEvery {
+	if d.doubtful(raw, leapt, now) {
 		ok, err := d.check()
 		if err != nil {
 			return 0, err
 		}
 		if !ok {
-			// What was read was converted with unknown settings.
-			fault |= drivers.Settling | drivers.Restored
-			dst[0] = drivers.Sample{At: now, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
-			return 1, d.restore()
+			return d.unset(dst, now, raw, fault)
 		}
 		if !d.continuous && d.found&startBit == 0 {
 			// Not over yet, against the data sheet.
@@ -298,21 +284,54 @@ func (d *Dev) take(dst []drivers.Sample, now time.Duration) (int, error) {
 		d.latest = raw
 		in.saw(raw, leapt)
 	}
-	if raw == math.MaxInt16 || raw == math.MinInt16 {
-		fault |= drivers.Clipped
-	}
 	at := d.begun + in.period
 	if d.continuous {
 		// The latest conversion ended at some time within the last period.
 		at = max(d.begun, now-in.period/2)
 		d.ready = now + in.wait()
 	}
-	dst[0] = drivers.Sample{At: at, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
+	dst[0] = d.sample(at, raw, fault)
 	if d.continuous && d.pending {
 		return 1, nil
 	}
 	d.cur = d.choose(now)
 	return 1, d.begin()
+}
+
+// fetch reads the conversion of the current input; one that leaps is asked for
+// until two answers agree.
+func (d *Dev) fetch() (raw int16, leapt bool, err error) {
+	v, err := d.link.Word(regConversion)
+	if err != nil {
+		return 0, false, d.link.Fail("reading a conversion", err)
+	}
+	raw = int16(v)
+	if leapt = d.in[d.cur].leaps(raw); leapt {
+		raw, err = d.again(raw)
+	}
+	return raw, leapt, err
+}
+
+// doubtful tells whether a code is only believed once the settings were found in
+// place: a chip that was reset answers 0 until its next conversion, and another chip
+// in its place anything, so a 0 and what leaps are doubted.
+func (d *Dev) doubtful(raw int16, leapt bool, now time.Duration) bool {
+	return (!d.continuous && !d.in[d.cur].waveform) || raw == 0 || leapt || now-d.checked >= checkEvery
+}
+
+// unset gives a code that was converted with unknown settings, and restores them.
+func (d *Dev) unset(dst []drivers.Sample, at time.Duration, raw int16, fault drivers.Fault) (int, error) {
+	dst[0] = d.sample(at, raw, 0)
+	dst[0].Fault = fault | drivers.Settling | drivers.Restored // what the rails are is unknown
+	return 1, d.restore()
+}
+
+// sample makes a sample of a code of the current input.
+func (d *Dev) sample(at time.Duration, raw int16, fault drivers.Fault) drivers.Sample {
+	if raw == math.MaxInt16 || raw == math.MinInt16 {
+		fault |= drivers.Clipped
+	}
+	return drivers.Sample{At: at, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
 }
 
 // jump is how far a code may lie from the one before without being asked for
@@ -370,10 +389,8 @@ func (d *Dev) again(raw int16) (int16, error) {
 			}
 		}
 	}
-	return raw, d.link.Disturbed(doing, errDiffer)
+	return raw, d.link.Disturbed(doing, bus.ErrUnsteady)
 }
-
-var errDiffer = errors.New("it says something else each time that it is asked")
 
 // choose picks the next input.
 func (d *Dev) choose(now time.Duration) int {

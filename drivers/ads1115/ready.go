@@ -114,15 +114,9 @@ func (d *Dev) takeReady(dst []drivers.Sample, now time.Duration) (int, error) {
 	// A conversion that ends while the last is being fetched may be what was
 	// fetched: then once more, with its stamp.
 	for range 3 {
-		v, err := d.link.Word(regConversion)
-		if err != nil {
-			return 0, d.link.Fail("reading a conversion", err)
-		}
-		raw = int16(v)
-		if leapt = in.leaps(raw); leapt {
-			if raw, err = d.again(raw); err != nil {
-				return 0, err
-			}
+		var err error
+		if raw, leapt, err = d.fetch(); err != nil {
+			return 0, err
 		}
 		newer, more := l.edge(d.clock.Now(), in.period, d.continuous)
 		if !more {
@@ -132,7 +126,7 @@ func (d *Dev) takeReady(dst []drivers.Sample, now time.Duration) (int, error) {
 	}
 	fault := d.flag
 	d.flag = 0
-	if (!d.continuous && !in.waveform) || raw == 0 || leapt || now-d.checked >= checkEvery {
+	if d.doubtful(raw, leapt, now) {
 		ok, err := d.check()
 		if err != nil {
 			return 0, err
@@ -144,17 +138,12 @@ func (d *Dev) takeReady(dst []drivers.Sample, now time.Duration) (int, error) {
 			return 0, nil
 		}
 		if !ok {
-			fault |= drivers.Settling | drivers.Restored
-			dst[0] = drivers.Sample{At: at, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
-			return 1, d.restore()
+			return d.unset(dst, at, raw, fault)
 		}
 	}
 	d.link.OK()
 	in.saw(raw, leapt)
-	if raw == math.MaxInt16 || raw == math.MinInt16 {
-		fault |= drivers.Clipped
-	}
-	dst[0] = drivers.Sample{At: at, Raw: float64(raw), Aux: math.NaN(), Input: uint8(d.cur), Fault: fault}
+	dst[0] = d.sample(at, raw, fault)
 	d.ready = l.next(now, in.period)
 	if d.continuous {
 		return 1, nil

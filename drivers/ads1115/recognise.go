@@ -22,7 +22,7 @@ func Addresses() []uint16 { return append([]uint16(nil), addresses...) }
 func Recognise(b i2c.Bus, addr uint16) (bus.Recognised, error) {
 	var got [3]uint16
 	for i, reg := range [3]byte{regConfig, regLow, regHigh} {
-		v, err := steady(b, addr, reg)
+		v, err := bus.Steady(b, addr, reg, alike(reg))
 		if err != nil {
 			return bus.Recognised{}, fmt.Errorf("reading register %02Xh: %w", reg, err)
 		}
@@ -47,24 +47,7 @@ func Recognise(b i2c.Bus, addr uint16) (bus.Recognised, error) {
 	return bus.Recognised{Evidence: fmt.Sprintf("registers 01h to 03h read %04Xh, %04Xh, %04Xh, not as an ADS1115's", config, low, high)}, nil
 }
 
-// steady reads a register until two answers in a row agree, apart from the busy
-// bit of the config register.
-func steady(b i2c.Bus, addr uint16, reg byte) (uint16, error) {
-	var last uint16
-	for n := range 4 {
-		var r [2]byte
-		if err := b.Tx(addr, []byte{reg}, r[:]); err != nil {
-			return 0, err
-		}
-		v := uint16(r[0])<<8 | uint16(r[1])
-		differs := v ^ last
-		if reg == regConfig {
-			differs &^= startBit
-		}
-		if n > 0 && differs == 0 {
-			return v, nil
-		}
-		last = v
-	}
-	return 0, bus.ErrUnsteady
+// alike tells whether two answers agree, apart from the busy bit of the config register.
+func alike(reg byte) func(a, b uint16) bool {
+	return func(a, b uint16) bool { return a == b || reg == regConfig && (a^b)&^startBit == 0 }
 }

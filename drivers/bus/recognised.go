@@ -1,6 +1,11 @@
 package bus
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+
+	"periph.io/x/conn/v3/i2c"
+)
 
 // Confidence says how surely a chip was recognised.
 type Confidence string
@@ -23,3 +28,52 @@ type Recognised struct {
 
 // ErrUnsteady is the error of a chip that says something else each time it is asked.
 var ErrUnsteady = errors.New("it says something else each time that it is asked")
+
+// Steady reads a register of two bytes, up to four times, until two answers in a row
+// are alike; [ErrUnsteady] if none are. It writes nothing but the register's number.
+func Steady(b i2c.Bus, addr uint16, reg byte, alike func(a, b uint16) bool) (uint16, error) {
+	var last uint16
+	for n := range 4 {
+		var r [2]byte
+		if err := b.Tx(addr, []byte{reg}, r[:]); err != nil {
+			return 0, err
+		}
+		v := uint16(r[0])<<8 | uint16(r[1])
+		if n > 0 && alike(v, last) {
+			return v, nil
+		}
+		last = v
+	}
+	return 0, ErrUnsteady
+}
+
+// What is said of an SPI data line that nothing drives.
+const (
+	StaysLow  = "the data line stays low"
+	StaysHigh = "the data line stays high"
+)
+
+// Stuck is [StaysLow] or [StaysHigh] if all bits of an answer are alike, else "".
+func Stuck(answer []byte) string {
+	for _, b := range answer {
+		if b != answer[0] {
+			return ""
+		}
+	}
+	switch {
+	case len(answer) > 0 && answer[0] == 0:
+		return StaysLow
+	case len(answer) > 0 && answer[0] == 0xFF:
+		return StaysHigh
+	}
+	return ""
+}
+
+// Unanswered is what Recognise says of an answer that is [Stuck].
+func Unanswered(answer []byte) (r Recognised, stuck bool) {
+	what := Stuck(answer)
+	if what == "" {
+		return r, false
+	}
+	return Recognised{Silent: true, Evidence: fmt.Sprintf("%s: all %02Xh", what, answer[0])}, true
+}

@@ -124,7 +124,7 @@ func (d *Dev) pace() error {
 		places = []string{dir, d.dir}
 	}
 	for _, dir := range places {
-		for _, name := range [...]string{"sampling_frequency", "in_" + d.in[0].kind + "_sampling_frequency", "in_" + d.in[0].name + "_sampling_frequency"} {
+		for _, name := range [...]string{"sampling_frequency", "in_" + Kind(d.in[0].name) + "_sampling_frequency", "in_" + d.in[0].name + "_sampling_frequency"} {
 			path := filepath.Join(dir, name)
 			if _, err := os.Stat(path); err != nil {
 				continue

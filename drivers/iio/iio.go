@@ -106,14 +106,9 @@ func (d *Dev) prepare(in *input) error {
 
 // shared reads an attribute of an input, or the one that inputs of its kind have
 // in common; os.ErrNotExist if there is neither.
-func (d *Dev) shared(in *input, what string) (float64, error) {
-	second := strings.TrimRight(in.second, "0123456789")
-	var v float64
-	var err error
-	for _, name := range [...]string{
-		in.name, in.kind + in.first + in.second, in.kind + in.modifier, in.kind + second + in.modifier, in.kind + second, in.kind,
-	} {
-		v, err = sysattr.Number(filepath.Join(d.dir, "in_"+name+"_"+what))
+func (d *Dev) shared(in *input, what string) (v float64, err error) {
+	for _, file := range Shared(in.name, what) {
+		v, err = sysattr.Number(filepath.Join(d.dir, file))
 		if !errors.Is(err, os.ErrNotExist) {
 			return v, err
 		}

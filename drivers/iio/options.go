@@ -3,6 +3,7 @@ package iio
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -41,16 +42,46 @@ var channelName = regexp.MustCompile(`^(voltage|temp|current|pressure|humidityre
 // reserved are endings that name an attribute and not a channel.
 var reserved = regexp.MustCompile(`_(raw|input|scale|offset|en|type|index|label)$`)
 
+// Kind is what a channel named as the kernel does ("voltage0-voltage1",
+// "temp_ambient") measures: "voltage", "temp", "current", "pressure" or
+// "humidityrelative". It is "" for what is no channel that this package reads.
+func Kind(channel string) string {
+	m := channelName.FindStringSubmatch(channel)
+	if m == nil || reserved.MatchString(channel) {
+		return ""
+	}
+	return m[1]
+}
+
+// Shared lists the files in a device's folder in one of which the kernel keeps an
+// attribute of a channel, what: "scale", "offset". It may be the channel's own or
+// that of all channels of its kind, of the differential ones first if it is one; the
+// first file that there is counts. It is nil if Kind is "".
+func Shared(channel, what string) []string {
+	kind := Kind(channel)
+	if kind == "" {
+		return nil
+	}
+	m := channelName.FindStringSubmatch(channel)
+	first, second, modifier := m[2], m[3], m[4]
+	general := strings.TrimRight(second, "0123456789")
+	var files []string
+	for _, name := range [...]string{
+		channel, kind + first + second, kind + general + modifier, kind + general, kind + modifier, kind,
+	} {
+		if file := "in_" + name + "_" + what; !slices.Contains(files, file) {
+			files = append(files, file)
+		}
+	}
+	return files
+}
+
 // triggerName keeps a file name out of the places it does not belong to.
 var triggerName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_.:-]*$`)
 
 // input is one input and what is known of it while the device is there.
 type input struct {
 	name      string       // "voltage0-voltage1"
-	kind      string       // "voltage"
-	first     string       // "0"
-	second    string       // "-voltage1"
-	modifier  string       // "_ambient"
 	value     sysattr.File // open while polled
 	processed bool         // value is _input, not _raw
 	element   element      // in the scan, while captured
@@ -75,8 +106,9 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 	desc := At(root)
 	var given string
 	for _, ic := range cfg.Inputs {
-		m := channelName.FindStringSubmatch(strings.TrimPrefix(ic.Input, "in_"))
-		if m == nil || reserved.MatchString(ic.Input) {
+		channel := strings.TrimPrefix(ic.Input, "in_")
+		kind := Kind(channel)
+		if kind == "" {
 			return nil, fmt.Errorf(`iio: unknown input %q, allowed is a channel as the kernel names it, such as "voltage0", "voltage0-voltage1", "temp", "temp_ambient": %w`, ic.Input, drivers.BadConfig)
 		}
 		o, err := bus.NewOptions(desc, ic)
@@ -103,13 +135,13 @@ func open(root string, c clock.Clock, cfg drivers.Config) (drivers.Source, error
 				return nil, err
 			}
 		}
-		info := sysattr.Describe(ic.Input, m[1])
+		info := sysattr.Describe(ic.Input, kind)
 		info.Waveform = wave
 		if info.Accuracy, err = sysattr.Accuracy(o, info.Kind, 0.01); err != nil {
 			return nil, err
 		}
 		d.Info = append(d.Info, info)
-		d.in = append(d.in, input{name: m[0], kind: m[1], first: m[2], second: m[3], modifier: m[4]})
+		d.in = append(d.in, input{name: channel})
 	}
 	return d, d.setRate(given)
 }

@@ -3,7 +3,6 @@ package max31855
 import (
 	"context"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -116,14 +115,10 @@ func (d *Dev) fetch(doing string) error {
 			return nil
 		}
 	}
-	switch f := binary.BigEndian.Uint32(d.r[:]); f {
-	case 0:
-		return d.link.Silent(doing, "the data line stays low")
-	case 0xFFFFFFFF:
-		return d.link.Silent(doing, "the data line stays high")
-	default:
-		return d.link.Wrong(doing, fmt.Sprintf("its frame %08Xh breaks the rules of a MAX31855", f))
+	if what := bus.Stuck(d.r[:]); what != "" {
+		return d.link.Silent(doing, what)
 	}
+	return d.link.Wrong(doing, fmt.Sprintf("its frame %08Xh breaks the rules of a MAX31855", binary.BigEndian.Uint32(d.r[:])))
 }
 
 // sound checks the fixed bits 17 and 3, and that bit 16 is the sum of the three
@@ -183,10 +178,8 @@ func (d *Dev) confirmed() error {
 			}
 		}
 	}
-	return d.link.Disturbed(doing, errDiffer)
+	return d.link.Disturbed(doing, bus.ErrUnsteady)
 }
-
-var errDiffer = errors.New("it says something else each time that it is asked")
 
 // near tells whether two frames may be of one temperature: 0.5 °C apart at
 // most, of hot and of cold junction, and with the same faults.

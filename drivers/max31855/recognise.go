@@ -17,19 +17,18 @@ import (
 // for can not be read from it.
 func Recognise(c spi.Conn) (bus.Recognised, error) {
 	var frames [3]uint32
+	var answers [12]byte
 	for i := range frames {
-		var w, r [4]byte
-		if err := c.Tx(w[:], r[:]); err != nil {
+		var w [4]byte
+		r := answers[4*i : 4*i+4]
+		if err := c.Tx(w[:], r); err != nil {
 			return bus.Recognised{}, fmt.Errorf("reading a frame: %w", err)
 		}
-		frames[i] = binary.BigEndian.Uint32(r[:])
+		frames[i] = binary.BigEndian.Uint32(r)
 	}
 	f := frames[0]
-	switch {
-	case frames == [3]uint32{}:
-		return bus.Recognised{Silent: true, Evidence: "the data line stays low: all 00h"}, nil
-	case frames == [3]uint32{1<<32 - 1, 1<<32 - 1, 1<<32 - 1}:
-		return bus.Recognised{Silent: true, Evidence: "the data line stays high: all FFh"}, nil
+	if r, stuck := bus.Unanswered(answers[:]); stuck {
+		return r, nil
 	}
 	for _, g := range frames {
 		if !sound(g) {

@@ -2,7 +2,6 @@ package max31856
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -125,7 +124,7 @@ func (d *Dev) configure(doing string) error {
 			return nil
 		}
 	}
-	if what := d.silence(); what != "" {
+	if what := bus.Stuck(d.r[1:]); what != "" {
 		return d.link.Silent(doing, what)
 	}
 	return d.link.Wrong(doing, fmt.Sprintf("registers 00h to 09h read % X instead of % X", d.r[1:1+settings], d.want))
@@ -138,23 +137,6 @@ func (d *Dev) fetch() error {
 }
 
 func (d *Dev) configured() bool { return [settings]byte(d.r[1:1+settings]) == d.want }
-
-// silence tells in words that nothing drives the data line, or "".
-func (d *Dev) silence() string {
-	first := d.r[1]
-	if first != 0 && first != 0xFF {
-		return ""
-	}
-	for _, b := range d.r[1:] {
-		if b != first {
-			return ""
-		}
-	}
-	if first == 0 {
-		return "the data line stays low"
-	}
-	return "the data line stays high"
-}
 
 // Read implements drivers.Source.
 func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duration, error) {
@@ -200,7 +182,7 @@ func (d *Dev) refresh() (restored bool, err error) {
 		if d.configured() {
 			return false, nil
 		}
-		if what := d.silence(); what != "" {
+		if what := bus.Stuck(d.r[1:]); what != "" {
 			return false, d.link.Silent(reading, what)
 		}
 		if [settings]byte(d.r[1:1+settings]) == powerUp {
@@ -239,10 +221,8 @@ func (d *Dev) confirmed() (answer, error) {
 			}
 		}
 	}
-	return a, d.link.Disturbed(reading, errDiffer)
+	return a, d.link.Disturbed(reading, bus.ErrUnsteady)
 }
-
-var errDiffer = errors.New("it says something else each time that it is asked")
 
 // answer decodes the register file.
 func (d *Dev) answer() (a answer) {

@@ -23,8 +23,8 @@ func Recognise(c spi.Conn) (bus.Recognised, error) {
 	if err != nil {
 		return bus.Recognised{}, err
 	}
-	if what := same(got); what != "" && first == got {
-		return bus.Recognised{Silent: true, Evidence: what}, nil
+	if r, stuck := bus.Unanswered(got[:]); stuck && first == got {
+		return r, nil
 	}
 	if [settings]byte(first[:settings]) != [settings]byte(got[:settings]) {
 		return bus.Recognised{Evidence: "what would be a MAX31856's settings changes from one look to the next"}, nil
@@ -63,22 +63,6 @@ func file(c spi.Conn) (got [registers]byte, err error) {
 		return got, fmt.Errorf("reading the registers: %w", err)
 	}
 	return [registers]byte(r[1:]), nil
-}
-
-// same tells in words that nothing drives the data line, or "".
-func same(got [registers]byte) string {
-	for _, b := range got {
-		if b != got[0] {
-			return ""
-		}
-	}
-	switch got[0] {
-	case 0:
-		return "the data line stays low: all 00h"
-	case 0xFF:
-		return "the data line stays high: all FFh"
-	}
-	return ""
 }
 
 // keeps writes a register and tells whether it reads back.

@@ -34,9 +34,7 @@ const retryAfter = time.Millisecond
 
 // Dev is one MCP3208. It implements drivers.Source.
 type Dev struct {
-	ports    drivers.Ports
 	clock    clock.Clock
-	port     string
 	info     []drivers.Input
 	channels []byte
 	wave     int     // index of the waveform input, -1 none
@@ -56,10 +54,8 @@ type Dev struct {
 	bytes   int     // of packets
 	byte    float64 // ns, as asked for
 
-	link    bus.Link
-	spi     spi.PortCloser
-	conn    spi.Conn
-	closed  bool
+	link    bus.SPI
+	started bool
 	slowDue time.Duration
 	spacing float64 // ns of a byte as measured, see measure
 }
@@ -82,33 +78,14 @@ func (d *Dev) Inputs() []drivers.Input { return d.info }
 // Start implements drivers.Source. All eight channels must answer with a null
 // bit in its place.
 func (d *Dev) Start(ctx context.Context) error {
-	if err := ctx.Err(); err != nil {
+	d.started, d.spacing = false, 0
+	if err := d.link.Begin(ctx); err != nil {
 		return err
-	}
-	if d.closed {
-		return d.link.Idle()
-	}
-	d.link.Reset()
-	d.spacing = 0
-	d.conn = nil
-	if d.spi != nil {
-		// A port can be connected once only.
-		_ = d.spi.Close()
-		d.spi = nil
-	}
-	p, err := d.ports.SPI(d.port)
-	if err != nil {
-		return d.link.Open(err)
-	}
-	d.spi = p
-	conn, err := p.Connect(d.frequency(), spi.Mode0, 8)
-	if err != nil {
-		return d.link.Fail("setting up the port", err)
 	}
 	bad, ones := 0, 0
 	for ch := range byte(8) {
 		w, r := [3]byte{0x06 | ch>>2, ch << 6}, [3]byte{}
-		if err := conn.Tx(w[:], r[:]); err != nil {
+		if err := d.link.Conn.Tx(w[:], r[:]); err != nil {
 			return d.link.Fail("identifying", err)
 		}
 		if r[1]&0x10 != 0 {
@@ -120,11 +97,11 @@ func (d *Dev) Start(ctx context.Context) error {
 	}
 	switch {
 	case ones == 8:
-		return d.link.Silent("identifying", "the data line stays high")
+		return d.link.Silent("identifying", bus.StaysHigh)
 	case bad > 2:
 		return d.link.Wrong("identifying", fmt.Sprintf("%d of 8 answers lack the null bit", bad))
 	}
-	d.conn = conn
+	d.started = true
 	d.slowDue = d.clock.Now()
 	d.link.OK()
 	return nil
@@ -136,7 +113,7 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	if err := ctx.Err(); err != nil {
 		return 0, start, err
 	}
-	if d.conn == nil {
+	if !d.started {
 		return 0, start, d.link.Idle()
 	}
 	slow := start >= d.slowDue
@@ -145,7 +122,7 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 	}
 	d.layOut(slow)
 	n := len(d.packets)
-	if err := d.conn.TxPackets(d.packets); err != nil {
+	if err := d.link.Conn.TxPackets(d.packets); err != nil {
 		return 0, d.clock.Now() + retryAfter, d.link.Fail("sampling", err)
 	}
 	end := d.clock.Now()
@@ -187,7 +164,7 @@ func (d *Dev) Read(ctx context.Context, dst []drivers.Sample) (int, time.Duratio
 		next = d.slowDue
 	}
 	if ones == n {
-		return 0, next, d.link.Silent("sampling", "the data line stays high")
+		return 0, next, d.link.Silent("sampling", bus.StaysHigh)
 	}
 	if framing*2 > n {
 		return 0, next, d.link.Wrong("sampling", fmt.Sprintf("%d of %d answers break the rules of an MCP3208", framing, n))
@@ -211,14 +188,6 @@ func (d *Dev) measure(start, end time.Duration, sent int) float64 {
 
 // Close implements drivers.Source.
 func (d *Dev) Close() error {
-	d.closed = true
-	if d.spi == nil {
-		return nil
-	}
-	p := d.spi
-	d.spi, d.conn = nil, nil
-	if err := p.Close(); err != nil {
-		return fmt.Errorf("%s: closing the port: %w", d.link.Device, err)
-	}
-	return nil
+	d.started = false
+	return d.link.Close()
 }

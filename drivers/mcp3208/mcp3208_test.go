@@ -2,6 +2,7 @@ package mcp3208
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"math/big"
@@ -87,6 +88,30 @@ func run(t *testing.T, cfg drivers.Config, d time.Duration, set func(*emulated.M
 		t.Fatal("no samples")
 	}
 	return out
+}
+
+// A port that is open to a chip that did not identify itself is not read from.
+func TestNotIdentified(t *testing.T) {
+	drivertest.OnClock(func(c *clock.Virtual) {
+		board := emulated.NewBoard(c)
+		board.AddSPI(port, constant(0x5A)) // another chip
+		src, err := open(board, c, config(in("ch0")))
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		ctx := context.Background()
+		if err := src.Start(ctx); !errors.Is(err, drivers.WrongDevice) {
+			t.Errorf("Start: %v, want %v", err, drivers.WrongDevice)
+		}
+		n, _, err := src.Read(ctx, make([]drivers.Sample, 512))
+		if n != 0 || !errors.Is(err, drivers.Transient) {
+			t.Errorf("Read: %d samples, %v", n, err)
+		}
+		if err := src.Close(); err != nil {
+			t.Error(err)
+		}
+	})
 }
 
 // Frames of single-ended channels (DS21298E figure 6-1; chips.md section 5), which

@@ -64,8 +64,8 @@ const (
 func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, error) {
 	desc := describe()
 	d := &Dev{
-		ports: p, clock: c, port: cfg.Bus, wave: -1, hz: slowClock,
-		link: bus.Link{Device: "MCP3208 on " + cfg.Bus},
+		clock: c, wave: -1, hz: slowClock,
+		link: bus.SPI{Link: bus.Link{Device: "MCP3208 on " + cfg.Bus}, Ports: p, Name: cfg.Bus, Mode: spi.Mode0},
 	}
 	rate := 0.0
 	for i, ic := range cfg.Inputs {
@@ -85,6 +85,7 @@ func open(p drivers.Ports, c clock.Clock, cfg drivers.Config) (drivers.Source, e
 		return nil, fmt.Errorf("mcp3208: no input is used: %w", drivers.BadConfig)
 	}
 	d.size(rate, d.stagger && rate >= leastStagger)
+	d.link.Speed = d.frequency()
 	return d, nil
 }
 

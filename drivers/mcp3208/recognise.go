@@ -13,20 +13,16 @@ import (
 // a byte of zeros, which the chip passes over: to a memory chip in its place that
 // is no command, so nothing is harmed.
 func Recognise(c spi.Conn) (bus.Recognised, error) {
-	sound, low, high, live := 0, 0, 0, 0
+	sound, live := 0, 0
 	var odd [1 + answer]byte
+	var answers [8 * len(odd)]byte
 	for ch := range byte(8) {
 		w, r := [1 + answer]byte{0, 0x06 | ch>>2, ch << 6}, [1 + answer]byte{}
 		if err := c.Tx(w[:], r[:]); err != nil {
 			return bus.Recognised{}, fmt.Errorf("converting channel %d: %w", ch, err)
 		}
 		code := uint16(r[2]&0x0F)<<8 | uint16(r[3])
-		switch {
-		case r == [1 + answer]byte{}:
-			low++
-		case r == [1 + answer]byte{0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF}:
-			high++
-		}
+		copy(answers[int(ch)*len(r):], r[:])
 		if r[2]&0x10 != 0 || !intact(r[1:], code) {
 			odd = r
 			continue
@@ -36,13 +32,12 @@ func Recognise(c spi.Conn) (bus.Recognised, error) {
 			live++
 		}
 	}
+	if r, stuck := bus.Unanswered(answers[:]); stuck {
+		return r, nil
+	}
 	const family = "MCP3208 or MCP3204"
 	const how = "null bit in its place and the code sent twice, forwards and backwards, in %d of 8 answers"
 	switch {
-	case low == 8:
-		return bus.Recognised{Silent: true, Evidence: "the data line stays low: all 00h"}, nil
-	case high == 8:
-		return bus.Recognised{Silent: true, Evidence: "the data line stays high: all FFh"}, nil
 	case sound == 8 && live > 0:
 		return bus.Recognised{Chip: family, Confidence: bus.Certain, Evidence: fmt.Sprintf(how, sound)}, nil
 	case sound == 8:

@@ -21,7 +21,7 @@ func Addresses() []uint16 { return append([]uint16(nil), addresses...) }
 // Recognise tells by its registers whether the chip at addr of b is an MCP9600
 // or MCP9601. It sets the register pointer and reads; it writes no register.
 func Recognise(b i2c.Bus, addr uint16) (bus.Recognised, error) {
-	id, err := steady(b, addr, regID, 0)
+	id, err := bus.Steady(b, addr, regID, within(0))
 	if err != nil {
 		return bus.Recognised{}, fmt.Errorf("reading the device ID: %w", err)
 	}
@@ -34,7 +34,7 @@ func Recognise(b i2c.Bus, addr uint16) (bus.Recognised, error) {
 	default:
 		return bus.Recognised{Evidence: fmt.Sprintf("register 20h reads %04Xh, not the ID of an MCP9600 (40xxh) or MCP9601 (41xxh)", id)}, nil
 	}
-	cold, err := steady(b, addr, regCold, 4) // it may move on between two looks
+	cold, err := bus.Steady(b, addr, regCold, within(4)) // it may move on between two looks
 	if err != nil {
 		return bus.Recognised{}, fmt.Errorf("reading the cold junction: %w", err)
 	}
@@ -50,19 +50,10 @@ func Recognise(b i2c.Bus, addr uint16) (bus.Recognised, error) {
 		Evidence: fmt.Sprintf("device ID %04Xh, cold junction at %.4g °C", id, float64(t)/16)}, nil
 }
 
-// steady reads a register until two answers in a row are within margin.
-func steady(b i2c.Bus, addr uint16, reg byte, margin int) (uint16, error) {
-	var last uint16
-	for n := range 4 {
-		var r [2]byte
-		if err := b.Tx(addr, []byte{reg}, r[:]); err != nil {
-			return 0, err
-		}
-		v := uint16(r[0])<<8 | uint16(r[1])
-		if d := int(int16(v)) - int(int16(last)); n > 0 && d <= margin && d >= -margin {
-			return v, nil
-		}
-		last = v
+// within tells whether two answers are no further apart than margin.
+func within(margin int) func(a, b uint16) bool {
+	return func(a, b uint16) bool {
+		d := int(int16(a)) - int(int16(b))
+		return d <= margin && d >= -margin
 	}
-	return 0, bus.ErrUnsteady
 }

@@ -1,6 +1,7 @@
 package probe
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"time"
@@ -62,24 +63,24 @@ func (t *tally) sample(s drivers.Sample) {
 }
 
 // reading is the result, nil if there was no sample at all.
-func (t *tally) reading(unit string, scale, offset, auxScale float64) *Reading {
+func (t *tally) reading(in drivers.Input) *Reading {
 	if t.n == 0 && t.bad == 0 {
 		return nil
 	}
-	r := &Reading{Count: t.n, Unit: unit}
+	r := &Reading{Count: t.n, Unit: cmp.Or(in.Unit, units[in.Kind])}
 	if t.fault != 0 {
 		r.Faults = t.fault.String()
 	}
 	if t.n > 0 {
 		r.Mean, r.Span = t.mean, t.high-t.low
-		r.Value, r.ValueSpan = scale*(t.mean+offset), math.Abs(scale)*r.Span
+		r.Value, r.ValueSpan = in.Scale*(t.mean+in.Offset), math.Abs(in.Scale)*r.Span
 	}
 	if t.n > 1 {
 		r.SD = math.Sqrt(t.m2 / float64(t.n-1))
-		r.ValueSD = math.Abs(scale) * r.SD
+		r.ValueSD = math.Abs(in.Scale) * r.SD
 	}
-	if t.colds > 0 && auxScale != 0 {
-		c := auxScale * t.cold / float64(t.colds)
+	if t.colds > 0 && in.AuxScale != 0 {
+		c := in.AuxScale * t.cold / float64(t.colds)
 		r.Cold = &c
 	}
 	return r
@@ -121,7 +122,7 @@ func (l *look) record(ctx context.Context, src drivers.Source, c *Chip, long tim
 		}
 	}
 	for i, in := range src.Inputs() {
-		c.Inputs[i].Reading = tallies[i].reading(units[in.Kind], in.Scale, in.Offset, in.AuxScale)
+		c.Inputs[i].Reading = tallies[i].reading(in)
 	}
 	return raw, trouble
 }

@@ -14,6 +14,7 @@ import (
 
 	"periph.io/x/conn/v3/spi"
 
+	"tipoff/drivers"
 	"tipoff/drivers/bus"
 	"tipoff/drivers/emulated"
 )
@@ -296,7 +297,7 @@ func TestTally(t *testing.T) {
 	for _, x := range []float64{2, 4, 4, 4, 5, 5, 7, 9} {
 		a.add(x)
 	}
-	r := a.reading("V", -0.5, 1, 0)
+	r := a.reading(drivers.Input{Kind: drivers.Voltage, Scale: -0.5, Offset: 1})
 	if r.Mean != 5 || math.Abs(r.SD-math.Sqrt(32.0/7)) > 1e-12 || r.Span != 7 || r.Value != -3 || r.ValueSpan != 3.5 {
 		t.Errorf("%+v", r)
 	}
