@@ -130,17 +130,16 @@ func ageingNow(e *env, folder string) error {
 		return err
 	}
 	for _, entry := range list {
-		m, err := journal.LoadMeta(entry.Dir)
-		if err != nil || !ageing.Is(m) || m.Outcome != journal.Recording {
+		if entry.Kind != ageing.Kind || entry.Outcome != journal.Recording {
 			continue
 		}
 		account, err := ageing.Make(entry.Dir)
 		if err != nil {
-			fmt.Fprintf(e.out, "run %s has just begun\n", m.ID)
+			fmt.Fprintf(e.out, "run %s has just begun\n", entry.ID)
 			return nil
 		}
 		burnt := time.Duration((account.Burnt + 3600*account.Request.Done) * float64(time.Second)).Round(time.Minute)
-		fmt.Fprintf(e.out, "run %s goes on, burnt %s by now\n", m.ID, burnt)
+		fmt.Fprintf(e.out, "run %s goes on, burnt %s by now\n", entry.ID, burnt)
 		return nil
 	}
 	fmt.Fprintf(e.out, "no run is being recorded: is the daemon of %s running?\n", filepath.Join(folder, bench.RunsDir))

@@ -168,10 +168,7 @@ func giveCard(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return input(err)
 	}
-	s, err := sheet.Make(run)
-	if err == nil {
-		err = s.Save(run)
-	}
+	s, err := makeSheet(run)
 	if err != nil {
 		return fmt.Errorf("judging %s with its card: %w", filepath.Base(run), err)
 	}

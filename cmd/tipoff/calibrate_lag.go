@@ -6,12 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 
 	"tipoff/drivers/clock"
-	"tipoff/logger/archive"
-	"tipoff/logger/bench"
 	procedures "tipoff/logger/calibrate"
 )
 
@@ -46,11 +43,7 @@ func (c *calibration) findRun(name string) (string, error) {
 	if name == "" {
 		return "", errors.New(`found no run; allowed: its ID, its unique beginning, "last", or its folder`)
 	}
-	a, err := archive.Open(filepath.Join(c.runs, bench.RunsDir))
-	if err != nil {
-		return "", err
-	}
-	return find(a, name)
+	return findRun(c.runs, name)
 }
 
 // askRun asks for a run until one gives a time constant.

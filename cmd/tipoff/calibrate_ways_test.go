@@ -140,6 +140,14 @@ func TestCalibrateFromRun(t *testing.T) {
 	if out, err := guided(t, dir, "", "glass", "--lag-from", "2020"); err == nil {
 		t.Errorf("accepted:\n%s", out)
 	}
+	// A store that is not there is refused, and not made.
+	typo := filepath.Join(dir, "typo")
+	if out, err := guided(t, typo, "", "glass", "--lag-from", "last"); err == nil || !strings.Contains(err.Error(), "say where with --store") {
+		t.Errorf("a store that is not there: %v\n%s", err, out)
+	}
+	if _, err := os.Stat(typo); !os.IsNotExist(err) {
+		t.Errorf("the store that is not there was made: %v", err)
+	}
 }
 
 // No certificate is ever overwritten: not one of the same second, not a file that

@@ -99,6 +99,7 @@ func (d *station) open() error {
 		d.parts = p
 	}
 	d.drawer, d.grace = newDrawer(d.log, d.judged), drawGrace
+	d.learner = newLearner() // a run that was interrupted may be judged before bench.New returns
 	var err error
 	d.bench, err = bench.New(bench.Options{
 		Clock: d.clock, Name: d.cfg.Name, Layout: d.parts.Layout, Devices: d.parts.Devices, Chains: d.parts.Chains,
@@ -111,7 +112,7 @@ func (d *station) open() error {
 	if err != nil {
 		return err
 	}
-	d.learner = newLearner(d)
+	d.learner.open(d)
 	if d.cfg.Page.Listen == "" {
 		return nil
 	}

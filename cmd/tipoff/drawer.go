@@ -52,7 +52,13 @@ func (d *drawer) add(dir string) {
 	d.due = append(d.due, dir)
 	if len(d.due) == 1 {
 		d.idle = make(chan struct{})
-		go d.draw()
+		go func() {
+			d.draw()
+			// Compressing and drawing take some tens of megabytes for a second; a
+			// small board has better use for them until the next run ends. It takes a
+			// while: not under the lock, for which the bench would wait.
+			debug.FreeOSMemory()
+		}()
 	}
 }
 
@@ -78,9 +84,6 @@ func (d *drawer) draw() {
 			}
 		}
 	}
-	// Compressing and drawing take some tens of megabytes for a second; a small
-	// board has better use for them until the next run ends.
-	debug.FreeOSMemory()
 }
 
 // wait waits until nothing is due.

@@ -111,11 +111,11 @@ func checkVersion(s *learn.Store, flag string, n int) error {
 // run that has one.
 func said(file string, a *archive.Archive) (model.Bench, error) {
 	if file != "" {
-		text, cfg, err := readBench(file)
+		_, cfg, err := readBench(file)
 		if err != nil {
 			return model.Bench{}, err
 		}
-		return saidBy(cfg, text), nil
+		return saidBy(cfg), nil
 	}
 	list, err := a.List()
 	if err != nil {
@@ -130,16 +130,14 @@ func said(file string, a *archive.Archive) (model.Bench, error) {
 		if err != nil {
 			return model.Bench{}, nil // of another version: then only the handbook speaks
 		}
-		return saidBy(cfg, []byte(m.Bench)), nil
+		return saidBy(cfg), nil
 	}
 	return model.Bench{}, nil
 }
 
-func saidBy(cfg *config.Bench, text []byte) model.Bench {
-	b := plan.BenchOf(bench.PlantOf(cfg))
-	b.LagCorrected = plan.LagCorrected(string(text))
-	return b
-}
+// saidBy is what cfg says. Whether the lag is corrected is left out: learning has
+// it from each run.
+func saidBy(cfg *config.Bench) model.Bench { return plan.BenchOf(bench.PlantOf(cfg)) }
 
 func showVersion(e *env, s *learn.Store, number int) error {
 	if number > 0 {
@@ -308,16 +306,17 @@ type learner struct {
 	due   chan struct{} // one place
 }
 
-// newLearner makes the learner of a station and gives its bench what has been
-// learned before. A trace is followed by what was known at its time, as its sheet
-// is judged.
-func newLearner(d *station) *learner {
-	l := &learner{
-		store: learn.Open(d.cfg.Store.Directory, d.bench.Archive()), said: saidBy(d.cfg, d.text), plant: bench.PlantOf(d.cfg), use: d.bench.Know,
-		now: func() time.Time {
-			wall, _ := d.clock.Wall()
-			return wall
-		}, log: d.log, due: make(chan struct{}, 1),
+// newLearner makes a learner that can be woken, also while open fills in the rest.
+func newLearner() *learner { return &learner{due: make(chan struct{}, 1)} }
+
+// open makes l the learner of a station and gives its bench what has been learned
+// before. A trace is followed by what was known at its time, as its sheet is judged.
+func (l *learner) open(d *station) {
+	l.store, l.said, l.plant = learn.Open(d.cfg.Store.Directory, d.bench.Archive()), saidBy(d.cfg), bench.PlantOf(d.cfg)
+	l.use, l.log = d.bench.Know, d.log
+	l.now = func() time.Time {
+		wall, _ := d.clock.Wall()
+		return wall
 	}
 	known := l.store.InForce
 	if d.traced {
@@ -337,7 +336,6 @@ func newLearner(d *station) *learner {
 		}
 	}
 	l.wake()
-	return l
 }
 
 // wake says that there is something to learn.
@@ -396,13 +394,13 @@ func known(dir, name string) (*learn.Constants, error) {
 	if name == "none" {
 		return nil, nil
 	}
-	if st, err := os.Stat(filepath.Join(dir, bench.RunsDir)); err != nil || !st.IsDir() {
-		if name == "" {
-			return nil, nil // no store: the handbook
-		}
-		return nil, input(fmt.Errorf("flag --constants: found %q, and no folder of runs at %q: say where with --store", name, dir))
+	if st, err := os.Stat(filepath.Join(dir, bench.RunsDir)); name == "" && (err != nil || !st.IsDir()) {
+		return nil, nil // no store: the handbook
 	}
-	a, err := archive.Open(filepath.Join(dir, bench.RunsDir))
+	a, err := openArchive(dir)
+	if err != nil && name != "" {
+		return nil, fmt.Errorf("flag --constants: found %q, and %w", name, err)
+	}
 	if err != nil {
 		return nil, err
 	}

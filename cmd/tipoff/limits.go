@@ -2,11 +2,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"strings"
 	"text/tabwriter"
 
@@ -29,9 +26,11 @@ func limits(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	format := chart.Format(strings.TrimPrefix(filepath.Ext(*picture), "."))
-	if *picture != "" && format != chart.SVG && format != chart.PNG {
-		return input(fmt.Errorf("--picture: found %q; allowed: a file that ends in .svg or .png", *picture))
+	var format chart.Format
+	if *picture != "" {
+		if format, err = pictureFormat(*picture); err != nil {
+			return err
+		}
 	}
 	card, err := readCard(operands[0])
 	if err != nil {
@@ -57,15 +56,32 @@ func limits(_ context.Context, e *env, args []string) error {
 	if err := printLimits(e.out, env, !*brief); err != nil || *picture == "" {
 		return err
 	}
-	f, err := os.Create(*picture)
-	if err != nil {
-		return fmt.Errorf("drawing the limits: %w", err)
+	if err := draw(*picture, chart.Envelope, format, sheet.Limits(env)); err != nil {
+		return err
 	}
-	err = errors.Join(chart.Write(f, chart.Envelope, format, sheet.Limits(env)), f.Close())
-	if err == nil {
-		fmt.Fprintln(e.out, "picture:", *picture)
+	fmt.Fprintln(e.out, "picture:", *picture)
+	return nil
+}
+
+// row is a limit or a fact as it is printed.
+type row struct {
+	title, value            string
+	basis                   envelope.Basis
+	reason, formula, source string
+	unknown                 string // why value is not known; "": it is
+}
+
+// rows are the limits and the facts of an envelope.
+func rows(env *envelope.Envelope) (limits, facts []row) {
+	for i := range env.Limits {
+		l := &env.Limits[i]
+		limits = append(limits, row{l.Title, l.Bounds(), l.Basis, l.Reason, l.Formula, l.Source, l.Unknown})
 	}
-	return err
+	for i := range env.Facts {
+		f := &env.Facts[i]
+		facts = append(facts, row{f.Title, f.Said(), f.Basis, f.Reason, f.Formula, f.Source, f.Unknown})
+	}
+	return limits, facts
 }
 
 // printLimits prints limits and facts as tables of less than 80 columns, then,
@@ -74,44 +90,60 @@ func printLimits(out io.Writer, env *envelope.Envelope, why bool) error {
 	c := &env.Card
 	fmt.Fprintf(out, "Limits for %s: %s %s, %s, %s, %s\n\n", c.Name, unit.Format(c.Outside, unit.Length), c.Glass, c.Coating, c.Gas,
 		unit.Format(c.Length, unit.Length))
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "LIMIT\tALLOWED, ± 95 %\tRESTS ON")
-	var practice, partly, own []string
-	for i := range env.Limits {
-		l := &env.Limits[i]
-		if l.Unknown != "" {
-			fmt.Fprintf(w, "%s\tnot known\t\n", l.Title)
-			continue
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", l.Title, l.Bounds(), l.Basis)
-		switch l.Basis {
-		case envelope.CommonPractice:
-			practice = append(practice, l.Title)
-		case envelope.Computed:
-			if strings.Contains(l.Source, "common practice") || strings.Contains(l.Source, "from memory") {
-				partly = append(partly, l.Title)
-			}
-		case envelope.BenchTable:
-			own = append(own, l.Title)
-		}
-	}
-	if err := w.Flush(); err != nil {
+	limits, facts := rows(env)
+	if err := printRows(out, "LIMIT\tALLOWED, ± 95 %\tRESTS ON", limits); err != nil {
 		return err
 	}
-	w = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "\nTUBE AND BENCH\tVALUE, ± 95 %\tRESTS ON")
-	for i := range env.Facts {
-		f := &env.Facts[i]
-		if f.Unknown != "" {
-			fmt.Fprintf(w, "%s\tnot known\t\n", f.Title)
-			continue
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", f.Title, f.Said(), f.Basis)
-	}
-	if err := w.Flush(); err != nil {
+	if err := printRows(out, "\nTUBE AND BENCH\tVALUE, ± 95 %\tRESTS ON", facts); err != nil {
 		return err
 	}
 	fmt.Fprintln(out)
+	tellBases(out, limits)
+	all := append(limits, facts...)
+	for _, r := range all {
+		if r.unknown != "" {
+			fill(out, "", "  ", r.title+" is not known. "+r.unknown)
+		}
+	}
+	if why {
+		fmt.Fprintln(out, "\nWHY")
+		for _, r := range all {
+			if r.unknown == "" {
+				r.explain(out)
+			}
+		}
+	}
+	return nil
+}
+
+func printRows(out io.Writer, head string, rows []row) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, head)
+	for _, r := range rows {
+		if r.unknown != "" {
+			fmt.Fprintf(w, "%s\tnot known\t\n", r.title)
+			continue
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\n", r.title, r.value, r.basis)
+	}
+	return w.Flush()
+}
+
+// tellBases names the limits that rest on the bench's own tables and on what has
+// not been checked.
+func tellBases(out io.Writer, limits []row) {
+	var practice, partly, own []string
+	for _, r := range limits {
+		switch {
+		case r.unknown != "":
+		case r.basis == envelope.CommonPractice:
+			practice = append(practice, r.title)
+		case r.basis == envelope.Computed && (strings.Contains(r.source, "common practice") || strings.Contains(r.source, "from memory")):
+			partly = append(partly, r.title)
+		case r.basis == envelope.BenchTable:
+			own = append(own, r.title)
+		}
+	}
 	if len(own) > 0 {
 		fill(out, "", "  ", "From the bench's own tables: "+strings.Join(own, "; ")+".")
 	}
@@ -121,41 +153,15 @@ func printLimits(out io.Writer, env *envelope.Envelope, why bool) error {
 	if len(partly) > 0 {
 		fill(out, "", "  ", "Computed with figures of that kind: "+strings.Join(partly, "; ")+".")
 	}
-	for i := range env.Limits {
-		if l := &env.Limits[i]; l.Unknown != "" {
-			fill(out, "", "  ", l.Title+" is not known. "+l.Unknown)
-		}
-	}
-	for i := range env.Facts {
-		if f := &env.Facts[i]; f.Unknown != "" {
-			fill(out, "", "  ", f.Title+" is not known. "+f.Unknown)
-		}
-	}
-	if why {
-		fmt.Fprintln(out, "\nWHY")
-		for i := range env.Limits {
-			l := &env.Limits[i]
-			if l.Unknown == "" {
-				explain(out, l.Title, l.Bounds(), l.Reason, l.Formula, l.Source)
-			}
-		}
-		for i := range env.Facts {
-			f := &env.Facts[i]
-			if f.Unknown == "" {
-				explain(out, f.Title, f.Said(), f.Reason, f.Formula, f.Source)
-			}
-		}
-	}
-	return nil
 }
 
-func explain(out io.Writer, title, value, reason, formula, source string) {
-	fmt.Fprintf(out, "%s: %s\n", title, value)
-	fill(out, "  ", "  ", reason)
-	if formula != "" {
-		fill(out, "  = ", "    ", formula)
+func (r *row) explain(out io.Writer) {
+	fmt.Fprintf(out, "%s: %s\n", r.title, r.value)
+	fill(out, "  ", "  ", r.reason)
+	if r.formula != "" {
+		fill(out, "  = ", "    ", r.formula)
 	}
-	fill(out, "  source: ", "    ", source)
+	fill(out, "  source: ", "    ", r.source)
 }
 
 // fill writes a text in lines of at most 79 characters.

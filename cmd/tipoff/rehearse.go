@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -40,9 +41,9 @@ func rehearse(_ context.Context, e *env, args []string) error {
 	if file == "" {
 		file = card.Name + "-rehearsal.svg"
 	}
-	format := chart.Format(strings.TrimPrefix(filepath.Ext(file), "."))
-	if format != chart.SVG && format != chart.PNG {
-		return input(fmt.Errorf("flag --picture: found %q; allowed: a name that ends in .svg or .png", file))
+	format, err := pictureFormat(file)
+	if err != nil {
+		return err
 	}
 	var plant envelope.Bench
 	corrected := false
@@ -51,7 +52,10 @@ func rehearse(_ context.Context, e *env, args []string) error {
 		if err != nil {
 			return err
 		}
-		plant, corrected = bench.PlantOf(cfg), plan.LagCorrected(string(text))
+		plant = bench.PlantOf(cfg)
+		if corrected, err = lagCorrected(cfg, text, store(*dir)); err != nil {
+			return err
+		}
 	}
 	of := plan.BenchOf(plant)
 	of.LagCorrected = corrected
@@ -64,7 +68,7 @@ func rehearse(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return input(fmt.Errorf("%s: no run can be predicted: %w", operands[0], err))
 	}
-	if err := draw(file, format, chosen.Picture(limits)); err != nil {
+	if err := draw(file, chart.Predicted, format, chosen.Picture(limits)); err != nil {
 		return err
 	}
 	fmt.Fprintln(e.out, basis)
@@ -109,16 +113,22 @@ func readConstants(file string, into *model.Params) error {
 	return nil
 }
 
-func draw(file string, format chart.Format, r *chart.Run) error {
+// pictureFormat is the format of the file that --picture names.
+func pictureFormat(file string) (chart.Format, error) {
+	format := chart.Format(strings.TrimPrefix(filepath.Ext(file), "."))
+	if format != chart.SVG && format != chart.PNG {
+		return "", input(fmt.Errorf("flag --picture: found %q; allowed: a name that ends in .svg or .png", file))
+	}
+	return format, nil
+}
+
+// draw writes a chart of r to file.
+func draw(file string, kind chart.Kind, format chart.Format, r *chart.Run) error {
 	f, err := os.Create(file)
 	if err != nil {
 		return fmt.Errorf("writing the chart: %w", err)
 	}
-	err = chart.Write(f, chart.Predicted, format, r)
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	return err
+	return errors.Join(chart.Write(f, kind, format, r), f.Close())
 }
 
 // tell prints the plan and what the model expects of it.

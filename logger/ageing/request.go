@@ -117,17 +117,25 @@ func Ask(folder string, r Request) error {
 	return Put(folder, r)
 }
 
-// Put writes the request, in the place of one that is there.
+// Put writes the request, in the place of one that is there. Readers see the old one
+// or the whole new one. It is not synced, as the bench must not wait for a disk here:
+// after a power cut it may be the old one, or damaged, which [Wanted] tells.
 func Put(folder string, r Request) error {
 	text, err := r.Encode()
 	if err != nil {
 		return err
 	}
-	path := filepath.Join(folder, RequestFile)
-	if err := os.WriteFile(path+".part", text, 0o644); err != nil {
+	f, err := os.CreateTemp(folder, ".ageing-*")
+	if err != nil {
 		return fmt.Errorf("asking for an ageing run: %w", err)
 	}
-	if err := os.Rename(path+".part", path); err != nil {
+	_, err = f.Write(text)
+	err = errors.Join(err, f.Chmod(0o644), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), filepath.Join(folder, RequestFile))
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
 		return fmt.Errorf("asking for an ageing run: %w", err)
 	}
 	return nil

@@ -171,7 +171,7 @@ func (a *Archive) entry(name string) (c cached, fresh bool) {
 	return c, true
 }
 
-// save writes the catalogue in one step. It is not synced: it can be rebuilt.
+// save writes the catalogue in one step.
 func (a *Archive) save() error {
 	names := make([]string, 0, len(a.known))
 	for name := range a.known {
@@ -185,11 +185,7 @@ func (a *Archive) save() error {
 			return fmt.Errorf("writing the catalogue: %w", err)
 		}
 	}
-	tmp := filepath.Join(a.dir, catalogueName+".tmp")
-	if err := os.WriteFile(tmp, b.Bytes(), 0o644); err != nil {
-		return fmt.Errorf("writing the catalogue: %w", err)
-	}
-	return os.Rename(tmp, filepath.Join(a.dir, catalogueName))
+	return journal.Replace(filepath.Join(a.dir, catalogueName), b.Bytes())
 }
 
 // Find finds a run by its ID, by the unique beginning of one, or "last".

@@ -13,6 +13,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"tipoff/logger/journal"
 )
 
 // File is the name of the file that a watch is kept in, so that what was seen on
@@ -181,15 +183,9 @@ func (w *Watch) Load(dir string) error {
 	return nil
 }
 
-// Save keeps what Encode gave in dir. A crash leaves the file before or the new one.
+// Save keeps what Encode gave in dir. A power cut leaves the file before or the new one.
 func Save(dir string, text []byte) error {
-	name := filepath.Join(dir, File)
-	tmp := name + ".new"
-	err := os.WriteFile(tmp, text, 0o644)
-	if err == nil {
-		err = os.Rename(tmp, name)
-	}
-	if err != nil {
+	if err := journal.Replace(filepath.Join(dir, File), text); err != nil {
 		return fmt.Errorf("keeping what was seen of drift: %w", err)
 	}
 	return nil

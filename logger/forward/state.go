@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"tipoff/logger/archive"
+	"tipoff/logger/journal"
 )
 
 // poison tells answers that speak of these lines from answers that speak of the
@@ -124,31 +125,12 @@ func (s *state) set(run string, block uint64, done bool) error {
 	if err != nil {
 		return fmt.Errorf("forward: %w", err)
 	}
-	if err := writeDurably(s.name, text); err != nil {
+	err = journal.Replace(s.name, text)
+	if err == nil {
+		err = journal.OS{}.SyncDir(filepath.Dir(s.name))
+	}
+	if err != nil {
 		return fmt.Errorf("forward: remembering how far sending came: %w", err)
 	}
 	return nil
-}
-
-func writeDurably(name string, text []byte) error {
-	tmp := name + ".tmp"
-	f, err := os.Create(tmp)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	if err == nil {
-		err = f.Sync()
-	}
-	if err := errors.Join(err, f.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(tmp, name); err != nil {
-		return err
-	}
-	d, err := os.Open(filepath.Dir(name))
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

@@ -101,6 +101,9 @@ type Channel struct {
 	// The pressures that the gauge can indicate, Pa; both 0 if not known.
 	RangeLow  float64 `toml:"range_low,omitempty" comment:"Pa, least that the gauge can indicate"`
 	RangeHigh float64 `toml:"range_high,omitempty" comment:"Pa, most that the gauge can indicate"`
+	// TimeConstantS is the sensor's lag that the values were corrected for when the
+	// run began, s; 0 if they were not, and in runs of earlier versions.
+	TimeConstantS float64 `toml:"time_constant_s,omitempty" comment:"s, lag of the sensor that the values are corrected for"`
 }
 
 // Phase is a stretch of the run in one phase. Seconds count from Started.

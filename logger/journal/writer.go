@@ -20,6 +20,9 @@ type Options struct {
 	// Patient makes Append wait for the disk when Memory is full, instead of
 	// dropping the oldest lines: for virtual time, imports and tests.
 	Patient bool
+	// TimeConstants are the channels' [Channel.TimeConstantS], s, in the layout's
+	// order; nil: no channel is corrected for lag.
+	TimeConstants []float64
 	// OnTrouble is called when the disk starts to refuse (and again when the
 	// reason changes), OnRecovered when it takes everything again. They are
 	// called from the writer's goroutine and must not call the writer.
@@ -109,6 +112,9 @@ func Create(dir string, meta Meta, l *frame.Layout, opt Options) (*Writer, error
 		opt.Memory = 8 << 20
 	}
 	meta.Format, meta.Layout, meta.Outcome = format, LayoutOf(l), Recording
+	for i, s := range opt.TimeConstants {
+		meta.Layout.Channels[i].TimeConstantS = s
+	}
 	enc, err := newLines(l, meta.base())
 	if err != nil {
 		return nil, fmt.Errorf("starting to record run %s: %w", meta.ID, err)

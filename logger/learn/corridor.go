@@ -133,46 +133,52 @@ func ranked(x []float64, q float64) float64 {
 }
 
 // Good are the runs of the archive folder runs that somebody marked as good and
-// of whose tubes nothing bad was seen, of one family, that began before the run
-// in folder before ("" for all), oldest first.
+// of whose tubes nothing bad was seen, of one family, that come before the run in
+// folder before ("" for all) as the archive orders them, oldest first.
 func Good(runs string, f Family, before string) ([]*Taught, error) {
 	folders, err := os.ReadDir(runs)
 	if err != nil {
 		return nil, fmt.Errorf("looking for good runs: %w", err)
 	}
-	until := time.Time{}
+	var until *journal.Meta
 	if before != "" {
-		m, err := journal.LoadMeta(before)
-		if err != nil {
+		if until, err = journal.LoadMeta(before); err != nil {
 			return nil, err
 		}
-		until = m.Started.Wall
 	}
 	var out []*Taught
-	started := map[*Taught]time.Time{}
+	metas := map[*Taught]*journal.Meta{}
 	for _, e := range folders {
-		dir := filepath.Join(runs, e.Name())
-		if !e.IsDir() || dir == filepath.Clean(before) {
+		if !e.IsDir() {
 			continue
 		}
+		dir := filepath.Join(runs, e.Name())
 		if good, err := Marked(dir); err != nil {
 			return nil, err
 		} else if !good {
 			continue
 		}
+		m, err := journal.LoadMeta(dir)
+		if err != nil || until != nil && !earlier(m, until) {
+			continue // nor is a run before itself
+		}
 		t, _, err := OfRun(dir, false)
 		if err != nil || t.Family != f {
 			continue // without a card, or another kind of tube
 		}
-		m, err := journal.LoadMeta(dir)
-		if err != nil || !until.IsZero() && !m.Started.Wall.Before(until) {
-			continue
-		}
 		t.Run = e.Name()
-		started[t] = m.Started.Wall
+		metas[t] = m
 		out = append(out, t)
 	}
-	slices.SortStableFunc(out, func(a, b *Taught) int { return started[a].Compare(started[b]) })
+	slices.SortFunc(out, func(a, b *Taught) int {
+		switch {
+		case earlier(metas[a], metas[b]):
+			return -1
+		case earlier(metas[b], metas[a]):
+			return 1
+		}
+		return 0
+	})
 	return out, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"testing"
 
+	"tipoff/calib/unit"
 	"tipoff/logger/envelope"
 	"tipoff/logger/model"
 )
@@ -171,9 +172,9 @@ func TestEnvelopeSaysSo(t *testing.T) {
 	}
 	// A tube so long that the arc's limit is the narrower.
 	long := shopOne()[0].record.Card
-	long.Length = b.Hold.X / (3 * torr)
+	long.Length = b.Hold.X / (3 * unit.Torr)
 	l, ok := envelope.Compute(long, true, b).Limit(envelope.StrikeWindow)
-	if !ok || l.Basis != envelope.FromBench || !strings.Contains(l.Formula, "8 runs of this bench") || math.Abs(l.High-3*torr) > 1e-6*torr {
+	if !ok || l.Basis != envelope.FromBench || !strings.Contains(l.Formula, "8 runs of this bench") || math.Abs(l.High-3*unit.Torr) > 1e-6*unit.Torr {
 		t.Errorf("strike window: %+v", l)
 	}
 	// An owner who says nothing is told the volume.

@@ -125,9 +125,9 @@ func ofSheet(dir string) int {
 	return max(0, s.Constants)
 }
 
-// storeOf is the store that a run's folder is in. A recomputation is in its
-// run's.
-func storeOf(dir string) string {
+// RunsOf is the folder of runs that the run in folder dir belongs to; a
+// recomputation in a run's folder belongs to its run's. dir may be relative.
+func RunsOf(dir string) string {
 	if abs, err := filepath.Abs(dir); err == nil {
 		dir = abs
 	}
@@ -135,8 +135,11 @@ func storeOf(dir string) string {
 	if _, err := os.Stat(filepath.Join(runs, "run.toml")); err == nil {
 		runs = filepath.Dir(runs)
 	}
-	return filepath.Dir(runs)
+	return runs
 }
+
+// storeOf is the store that a run's folder is in.
+func storeOf(dir string) string { return filepath.Dir(RunsOf(dir)) }
 
 // Before is the newest version that was made from runs before the one in folder
 // dir alone: what was known when that run began. nil if there is none. A sheet
@@ -225,20 +228,12 @@ func (s *Store) add(c *Constants) error {
 	}
 	_ = os.Remove(f.Name())
 	if err == nil {
-		err = syncDir(s.dir)
+		err = journal.OS{}.SyncDir(s.dir)
 	}
 	if err != nil {
 		return fmt.Errorf("keeping version %d of the constants: %w", c.Version, err)
 	}
 	return nil
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }
 
 // Use puts version n in force again: a copy of it becomes the newest version

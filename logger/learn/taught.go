@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"tipoff/logger/journal"
 	"tipoff/logger/model"
 	"tipoff/logger/phase"
 )
@@ -226,30 +227,11 @@ func load(dir string) (*Taught, error) {
 	return t, nil
 }
 
-// Save puts t beside the run in dir. It is not synced: it can be made again.
+// Save puts t beside the run in dir.
 func (t *Taught) Save(dir string) error {
 	data, err := t.encode()
 	if err != nil {
 		return err
 	}
-	return replace(filepath.Join(dir, FileName), data)
-}
-
-// replace puts a file in place so that a reader sees the old one or the whole
-// new one.
-func replace(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".learn-*")
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(0o644), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		_ = os.Remove(f.Name())
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	return nil
+	return journal.Replace(filepath.Join(dir, FileName), data)
 }

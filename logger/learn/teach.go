@@ -129,19 +129,12 @@ func (t *Taught) holds(r *Record) {
 	if !(length > 0) {
 		return
 	}
-	at := 0
+	cursor := phase.NewCursor(r.Phases)
 	var on []phase.Observation // of the arc that burns, the last few seconds
 	var lit time.Duration      // since when; 0: dark
 	var out, outAt = math.NaN(), time.Duration(0)
 	for _, o := range r.Observations {
-		for at+1 < len(r.Phases) && o.At >= r.Phases[at].To {
-			at++
-		}
-		id := phase.Idle
-		if at < len(r.Phases) {
-			id = r.Phases[at].Phase
-		}
-		switch id {
+		switch cursor.At(o.At) {
 		case phase.Dry, phase.Bombard, phase.Shells:
 		default:
 			on, lit, out = on[:0], 0, math.NaN()
@@ -226,7 +219,7 @@ func Read(dir string) (*Taught, error) {
 	}
 	defer j.Close()
 	m, l := j.Meta(), j.Layout()
-	r.Run, r.LagCorrected, r.Tables = m.ID, plan.LagCorrected(m.Bench), envelope.TablesIn(m.Bench)
+	r.Run, r.LagCorrected, r.Tables = m.ID, plan.LagCorrected(m), envelope.TablesIn(m.Bench)
 	if m.Kind != "" {
 		return nil, fmt.Errorf("it is a run of another kind: %s", m.Kind)
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"tipoff/calib/unit"
 	"tipoff/logger/envelope"
 	"tipoff/logger/model"
 )
@@ -36,29 +37,26 @@ func (c *Constants) HandbookWords(id model.Constant) string {
 
 func say(c model.Constant, x, u float64) string {
 	f := c.Info()
-	unit, k := f.Unit, 1.0
-	switch unit {
+	name, k := f.Unit, 1.0
+	switch name {
 	case "m³":
-		unit, k = "L", 1000
+		name, k = "L", 1000
 	case "m³/s":
-		unit, k = "L/s", 1000
+		name, k = "L/s", 1000
 	case "Pa·m":
-		unit, k = "Torr m", 1/torr
+		name, k = "Torr m", 1/unit.Torr
 	case "Pa·m³/m²":
-		unit, k = "Torr L/m²", 1000/torr
+		name, k = "Torr L/m²", 1000/unit.Torr
 	}
 	text := fmt.Sprintf("%.3g", k*x)
-	if unit != "" {
-		text += " " + unit
+	if name != "" {
+		text += " " + name
 	}
 	if f.Positive {
 		return text + fmt.Sprintf(" ± %.2g %%", 100*u)
 	}
 	return text + fmt.Sprintf(" ± %.2g", u)
 }
-
-// torr is a Torr, Pa.
-const torr = 101325.0 / 760
 
 // Because says in one sentence why a constant's value is used or not.
 func (v *Value) Because() string {

@@ -1,9 +1,13 @@
 package model
 
-import "math"
+import (
+	"math"
+
+	"tipoff/calib/unit"
+)
 
 const (
-	torr   = 101325.0 / 760
+	torr   = unit.Torr
 	zeroC  = 273.15
 	roomK  = 293.15
 	stefan = 5.670374419e-8 // W/(m² K⁴), CODATA

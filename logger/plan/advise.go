@@ -9,6 +9,8 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"tipoff/logger/envelope"
+	"tipoff/logger/frame"
+	"tipoff/logger/journal"
 	"tipoff/logger/model"
 	"tipoff/logger/phase"
 )
@@ -85,13 +87,10 @@ func Advise(l Lesson) Advice {
 // was says how the main bombard went; "" if there was none.
 func was(obs []phase.Observation, segments []phase.Segment) string {
 	var time, pressure, rise float64
-	at := 0
+	cursor := phase.NewCursor(segments)
 	last := -1
 	for i, o := range obs {
-		for at+1 < len(segments) && o.At >= segments[at].To {
-			at++
-		}
-		if at >= len(segments) || segments[at].Phase != phase.Bombard || !(o.Current > envelope.ArcCurrent) ||
+		if cursor.At(o.At) != phase.Bombard || !(o.Current > envelope.ArcCurrent) ||
 			o.Pressure != o.Pressure || o.Glass != o.Glass {
 			last = -1
 			continue
@@ -178,9 +177,21 @@ func (c *Chosen) tooLittle() string {
 	return text
 }
 
-// LagCorrected tells whether a bench.toml has its glass readings corrected for
-// the sensor's lag. A text that cannot be read has not.
-func LagCorrected(benchText string) bool {
+// LagCorrected tells whether a run's glass readings are corrected for the sensor's
+// lag, by a certificate or by bench.toml. Runs of earlier versions tell of
+// bench.toml only.
+func LagCorrected(m *journal.Meta) bool {
+	for _, c := range m.Layout.Channels {
+		if c.Role == frame.Glass.String() && c.TimeConstantS > 0 {
+			return true
+		}
+	}
+	return LagIn(m.Bench)
+}
+
+// LagIn tells whether the text of a bench.toml by itself has the glass readings
+// corrected for the sensor's lag. A text that cannot be read has not.
+func LagIn(benchText string) bool {
 	var b struct {
 		Channel []struct {
 			Role        string

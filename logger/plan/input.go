@@ -3,6 +3,7 @@ package plan
 import (
 	"math"
 
+	"tipoff/calib/unit"
 	"tipoff/logger/envelope"
 	"tipoff/logger/model"
 	"tipoff/logger/phase"
@@ -10,7 +11,7 @@ import (
 )
 
 const (
-	torr  = 101325.0 / 760
+	torr  = unit.Torr
 	milli = 1e-3
 )
 
@@ -32,16 +33,9 @@ func TubeOf(c tube.Card, own *envelope.Tables) (t model.Tube, guessed bool) {
 func Series(run string, card tube.Card, own *envelope.Tables, room float64, obs []phase.Observation, segments []phase.Segment) model.Series {
 	t, _ := TubeOf(card, own)
 	s := model.Series{Run: run, Tube: t, Room: room, Samples: make([]model.Sample, len(obs))}
-	at := 0
+	cursor := phase.NewCursor(segments)
 	for i, o := range obs {
-		for at+1 < len(segments) && o.At >= segments[at].To {
-			at++
-		}
-		p := phase.Idle
-		if at < len(segments) {
-			p = segments[at].Phase
-		}
-		s.Samples[i] = model.Sample{T: o.At.Seconds(), Phase: p, Pressure: o.Pressure, Glass: o.Glass, Current: o.Current, Shell: math.NaN()}
+		s.Samples[i] = model.Sample{T: o.At.Seconds(), Phase: cursor.At(o.At), Pressure: o.Pressure, Glass: o.Glass, Current: o.Current, Shell: math.NaN()}
 	}
 	return s
 }

@@ -9,6 +9,7 @@ import (
 
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
+	"tipoff/logger/journal"
 	"tipoff/logger/model"
 	"tipoff/logger/phase"
 	"tipoff/logger/tube"
@@ -164,8 +165,27 @@ func TestNoAdviceWithoutReadings(t *testing.T) {
 
 func TestLagCorrected(t *testing.T) {
 	yes := "[[channel]]\nname = \"g\"\nrole = \"glass\"\n[channel.calibration]\nkind = \"thermocouple\"\nlag = \"3 s\"\n"
-	if !LagCorrected(yes) || LagCorrected(strings.Replace(yes, "lag =", "class =", 1)) || LagCorrected("nonsense") || LagCorrected("") {
-		t.Error("wrong")
+	no := strings.Replace(yes, "lag =", "class =", 1)
+	if !LagIn(yes) || LagIn(no) || LagIn("nonsense") || LagIn("") {
+		t.Error("wrong of bench.toml")
+	}
+	run := func(text, role string, seconds float64) *journal.Meta {
+		return &journal.Meta{Bench: text, Layout: journal.Layout{Channels: []journal.Channel{{Name: "p", Role: "pressure"}, {Name: "x", Role: role, TimeConstantS: seconds}}}}
+	}
+	for _, c := range []struct {
+		what string
+		m    *journal.Meta
+		want bool
+	}{
+		{"a certificate, not in bench.toml", run(no, "glass", 2.5), true},
+		{"an imported run's, without a bench.toml", run("", "glass", 2.5), true},
+		{"neither", run(no, "glass", 0), false},
+		{"a shell's certificate", run(no, "shell", 2.5), false},
+		{"an earlier version's run, by bench.toml", run(yes, "glass", 0), true},
+	} {
+		if got := LagCorrected(c.m); got != c.want {
+			t.Errorf("%s: %v", c.what, got)
+		}
 	}
 }
 

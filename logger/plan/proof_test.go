@@ -143,14 +143,12 @@ func recipe(p *model.Plan, env *envelope.Envelope) plant.Recipe {
 func (s *shop) judge(e *evening) {
 	e.segments = phase.Smooth(e.obs, phase.Options{})
 	c := envelope.NewChecker(s.env)
-	at := 0
+	cursor := phase.NewCursor(e.segments)
 	for _, o := range e.obs {
-		for at+1 < len(e.segments) && o.At >= e.segments[at].To {
-			at++
-		}
+		id := cursor.At(o.At)
 		// A tied thermocouple, ±8 K, and wire of class 2; a gauge good to 4 %.
-		c.Step(o, envelope.Uncertainties{Pressure: math.Hypot(0.023*o.Pressure, 0.1), Glass: 4.9, Current: 0.015 * o.Current}, e.segments[at].Phase)
-		switch e.segments[at].Phase {
+		c.Step(o, envelope.Uncertainties{Pressure: math.Hypot(0.023*o.Pressure, 0.1), Glass: 4.9, Current: 0.015 * o.Current}, id)
+		switch id {
 		case phase.Dry, phase.PumpOut, phase.Bombard, phase.Shells, phase.FinalPump:
 			e.read = max(e.read, o.Glass)
 			e.peak = e.read

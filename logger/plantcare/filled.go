@@ -30,7 +30,7 @@ func Filled(obs []phase.Observation, u []float64, segments []phase.Segment, mani
 	if !(manifold > 0) || !(tube > 0) {
 		return nil
 	}
-	volume := vacuum.Quantity{X: manifold + tube, U: volumeDoubt * (manifold + tube)}
+	volume := Volume(manifold + tube)
 	var out []Stretch
 	at := 0
 	for _, g := range segments {
@@ -86,8 +86,14 @@ func Filled(obs []phase.Observation, u []float64, segments []phase.Segment, mani
 	return out
 }
 
-// volumeDoubt is as the sheet reckons with: the manifold's volume is the user's figure.
+// volumeDoubt is the relative standard uncertainty of the shut-off volume: the
+// manifold's is the user's own figure, tubulation and electrodes are not in the
+// card. Common practice, not measured.
 const volumeDoubt = 0.05
+
+// Volume is a shut-off volume of v m³, the manifold's with the tube's, with its
+// standard uncertainty.
+func Volume(v float64) vacuum.Quantity { return vacuum.Quantity{X: v, U: volumeDoubt * v} }
 
 func mean(obs []phase.Observation) float64 {
 	sum := 0.0

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"tipoff/calib/unit"
 	"tipoff/logger/envelope"
 	"tipoff/logger/phase"
 	"tipoff/logger/vacuum"
@@ -18,7 +19,7 @@ func flow(x float64) string {
 }
 
 // TorrLitres is a flow of x Pa·m³/s in Torr·L/s.
-func TorrLitres(x float64) float64 { return x / (101325.0 / 760) * 1000 }
+func TorrLitres(x float64) float64 { return x / unit.Torr * 1000 }
 
 // Sentence says in plain words what a stretch showed. limit is the highest
 // allowed rate of rise, Pa/s; NaN if there is none.
@@ -82,7 +83,10 @@ func rise(r *vacuum.Rise, limit float64) string {
 func down(d *vacuum.PumpDown) string {
 	text := fmt.Sprintf("With the pump open from 10 Torr down for %s the pressure levelled off at %s",
 		envelope.Say(d.To-d.From, "s"), envelope.SayWithin(d.Base.X, 2*d.Base.U, "Pa"))
-	if d.Speed.X != d.Speed.X {
+	switch {
+	case d.Speed.X != d.Speed.X && d.Rate.X != d.Rate.X:
+		return text + "."
+	case d.Speed.X != d.Speed.X:
 		return text + fmt.Sprintf("; it fell by a factor of ten in %s.", envelope.Say(math.Ln10/d.Rate.X, "s"))
 	}
 	return text + fmt.Sprintf("; the pump drew %.2g ± %.1g L/s against a gas load of %s.", d.Speed.X*1000, 2*d.Speed.U*1000,

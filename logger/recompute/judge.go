@@ -38,16 +38,9 @@ type judgement struct {
 func (t *track) judge(env *envelope.Envelope) judgement {
 	j := judgement{segments: phase.Smooth(t.obs, phase.Options{})}
 	checker := envelope.NewChecker(env)
-	at := 0
+	cursor := phase.NewCursor(j.segments)
 	for i, o := range t.obs {
-		for at+1 < len(j.segments) && o.At >= j.segments[at].To {
-			at++
-		}
-		id := phase.Idle
-		if at < len(j.segments) {
-			id = j.segments[at].Phase
-		}
-		checker.Step(o, t.u[i], id)
+		checker.Step(o, t.u[i], cursor.At(o.At))
 	}
 	j.findings = checker.Findings()
 	j.verdict, j.text = envelope.Overall(j.findings)

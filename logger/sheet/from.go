@@ -66,15 +66,9 @@ func Make(dir string) (*Sheet, error) {
 	env := envelope.Compute(card, known, constants.For(s.bench()))
 	segments := phase.Smooth(r.obs, phase.Options{})
 	checker := envelope.NewChecker(env)
-	at := 0
+	cursor := phase.NewCursor(segments)
 	for i, o := range r.obs {
-		for at+1 < len(segments) && o.At >= segments[at].To {
-			at++
-		}
-		id := phase.Idle
-		if at < len(segments) {
-			id = segments[at].Phase
-		}
+		id := cursor.At(o.At)
 		checker.Step(o, r.u[i], id)
 	}
 	r.findings = checker.Findings()
@@ -197,7 +191,7 @@ func (s *Sheet) bench() envelope.Bench {
 // says.
 func (s *Sheet) lesson(env *envelope.Envelope, segments []phase.Segment, constants *learn.Constants) plan.Lesson {
 	of := plan.BenchOf(env.Bench)
-	of.LagCorrected = plan.LagCorrected(s.record.meta.Bench)
+	of.LagCorrected = plan.LagCorrected(s.record.meta)
 	r := &s.record
 	return plan.Lesson{Run: s.Run.ID, Envelope: env, Room: r.room, Observations: r.obs, Shells: r.shells, Phases: segments, Prior: constants.Prior(of)}
 }
@@ -355,16 +349,10 @@ func (s *Sheet) summarise(segments []phase.Segment, env *envelope.Envelope, sum 
 	r := &s.record
 	glass, glassAt, base, current := math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	var shells, arc time.Duration
-	at := 0
+	cursor := phase.NewCursor(segments)
 	afterArc := false
 	for i, o := range r.obs {
-		for at+1 < len(segments) && o.At >= segments[at].To {
-			at++
-		}
-		id := phase.Idle
-		if at < len(segments) {
-			id = segments[at].Phase
-		}
+		id := cursor.At(o.At)
 		if o.Glass > glass || math.IsNaN(glass) && o.Glass == o.Glass {
 			glass, glassAt = o.Glass, float64(r.since(o.At))
 		}

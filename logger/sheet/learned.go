@@ -1,8 +1,6 @@
 package sheet
 
 import (
-	"path/filepath"
-
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
 	"tipoff/logger/learn"
@@ -17,6 +15,7 @@ import (
 func (s *Sheet) learned(dir string) *learn.Constants {
 	c, err := learn.Judged(dir)
 	if err != nil {
+		s.unread = err
 		s.Remarks = append(s.Remarks, "What the bench has learned cannot be read, so the handbook's constants were used: "+err.Error())
 		s.Learned = "Limits and advice go by the handbook and bench.toml, as what the bench has learned cannot be read."
 		return nil
@@ -24,7 +23,7 @@ func (s *Sheet) learned(dir string) *learn.Constants {
 	if c != nil {
 		s.Constants = c.Version
 	}
-	s.Learned = c.Sentence(plan.LagCorrected(s.record.meta.Bench))
+	s.Learned = c.Sentence(plan.LagCorrected(s.record.meta))
 	return c
 }
 
@@ -35,9 +34,9 @@ func (s *Sheet) teach(dir string, env *envelope.Envelope, segments []phase.Segme
 		return
 	}
 	r := &s.record
-	s.taught = learn.Of(&learn.Record{Run: s.Run.ID, Card: env.Card, Tables: env.Bench.Tables, LagCorrected: plan.LagCorrected(r.meta.Bench), Room: r.room,
+	s.taught = learn.Of(&learn.Record{Run: s.Run.ID, Card: env.Card, Tables: env.Bench.Tables, LagCorrected: plan.LagCorrected(r.meta), Room: r.room,
 		Observations: r.obs, Shells: r.shells, Phases: segments})
-	good, err := learn.Good(filepath.Dir(dir), s.taught.Family, dir)
+	good, err := learn.Good(learn.RunsOf(dir), s.taught.Family, dir)
 	if err != nil {
 		s.Remarks = append(s.Remarks, "The good runs cannot be looked at, so there is no corridor: "+err.Error())
 		return

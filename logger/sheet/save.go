@@ -2,7 +2,6 @@ package sheet
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -13,6 +12,7 @@ import (
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
 	"tipoff/logger/journal"
+	"tipoff/logger/learn"
 )
 
 // WriteSVG writes one chart of the run as SVG.
@@ -67,39 +67,24 @@ func (s *Sheet) write(dir string, names []string) ([]string, error) {
 	}
 	var paths []string
 	for _, name := range names {
+		path := filepath.Join(dir, name)
 		data, err := s.render(name)
-		if err == nil {
-			err = put(filepath.Join(dir, name), data)
-		}
 		if err != nil {
-			return paths, fmt.Errorf("writing %s: %w", filepath.Join(dir, name), err)
+			return paths, fmt.Errorf("making %s: %w", path, err)
 		}
-		paths = append(paths, filepath.Join(dir, name))
+		if err := journal.Replace(path, data); err != nil {
+			return paths, err
+		}
+		paths = append(paths, path)
 	}
 	return paths, nil
 }
 
-// put writes a file so that readers see the old one or the whole new one. These
-// files can be made again at any time, so they are not synced.
-func put(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".sheet-*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(0o644), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		os.Remove(f.Name())
-	}
-	return err
-}
-
 // Save puts verdict and findings into the run.toml of the sealed run in folder
 // dir and writes all files of the sheet beside it. A verdict that was there
-// before is kept in run.toml as an earlier one.
+// before is kept in run.toml as an earlier one. If there is one and the constants
+// that it went by cannot be read, nothing is written: s goes by the handbook then,
+// and would wipe out by which constants the run was judged.
 func (s *Sheet) Save(dir string) error {
 	if s.ageing != nil {
 		if err := s.ageing.Save(dir); err != nil {
@@ -109,6 +94,10 @@ func (s *Sheet) Save(dir string) error {
 		return err
 	}
 	err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
+		if s.unread != nil && m.Verdict != "" {
+			return fmt.Errorf("the constants that it was judged by before cannot be read, so the verdict there is stays: %w; "+
+				"put the file back into the folder %q beside the folder of the runs and try again", s.unread, learn.Dir)
+		}
 		m.Verdict, m.Summary, m.Constants = s.Verdict.Overall, s.Verdict.Text, s.Constants
 		m.Findings = nil
 		m.Vacuum = s.Plant()

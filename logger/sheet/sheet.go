@@ -71,6 +71,7 @@ type Sheet struct {
 	record  record
 	ageing  *ageing.Account // of an ageing run, which is all that its sheet is made of
 	taught  *learn.Taught   // nil without a tube card
+	unread  error           // why the bench's own constants could not be read
 }
 
 // Run says which run it is.

@@ -36,18 +36,12 @@ type Vacuum struct {
 	Text    string `json:"text"`
 }
 
-// volumeDoubt is the relative standard uncertainty of the shut-off volume: the
-// manifold's is the user's own figure, tubulation and electrodes are not in the
-// card. Common practice, not measured.
-const volumeDoubt = 0.05
-
 // vacuum fits what the run shows of the plant.
 func (s *Sheet) vacuum(env *envelope.Envelope, segments []phase.Segment) {
 	r := &s.record
 	volume := vacuum.Quantity{X: math.NaN(), U: math.NaN()}
 	if v := env.Bench.ManifoldVolume; v > 0 && env.Known {
-		v += envelope.Volume(env.Card)
-		volume = vacuum.Quantity{X: v, U: volumeDoubt * v}
+		volume = plantcare.Volume(v + envelope.Volume(env.Card))
 	}
 	u := make([]float64, len(r.u))
 	for i := range r.u {
