@@ -40,7 +40,11 @@ func (b *Bench) Age(text []byte) error {
 }
 
 // EndAgeing ends the ageing run that goes on. It is sealed within a second.
-func (b *Bench) EndAgeing() error { return ageing.End(b.opt.Directory) }
+func (b *Bench) EndAgeing() error {
+	b.mu.Lock() // else noteBurnt could put back what is taken away
+	defer b.mu.Unlock()
+	return ageing.End(b.opt.Directory)
+}
 
 // followAgeing records the ageing run that is wanted, if one is. b.mu is held.
 func (b *Bench) followAgeing(at time.Duration) {
@@ -53,6 +57,8 @@ func (b *Bench) followAgeing(at time.Duration) {
 			if a.writer != nil {
 				b.endAgeing(a.outcome(), false)
 			}
+		case a.writer != nil && err == nil && !a.is(r):
+			b.endAgeing(a.outcome(), false) // what is wanted instead begins a second later
 		case a.writer != nil: // it goes on
 		case err != nil:
 			b.cannotAge(err)
@@ -82,8 +88,10 @@ func (b *Bench) followAgeing(at time.Duration) {
 	left, ends := a.request.Left()
 	switch {
 	case ends && a.reducer.Burnt() >= left:
-		if err := ageing.End(b.opt.Directory); err != nil && !errors.Is(err, ageing.ErrNone) {
-			b.cannotAge(err) // else it would begin again at once
+		if b.stillWanted() {
+			if err := ageing.End(b.opt.Directory); err != nil && !errors.Is(err, ageing.ErrNone) {
+				b.cannotAge(err) // else it would begin again at once
+			}
 		}
 		b.endAgeing(journal.Completed, false)
 	case at-a.noted >= noteEvery:
@@ -96,12 +104,25 @@ func (b *Bench) followAgeing(at time.Duration) {
 func (b *Bench) noteBurnt() {
 	r := b.aging.request
 	r.Done += b.aging.reducer.Burnt().Hours()
-	if _, err := ageing.Wanted(b.opt.Directory); errors.Is(err, ageing.ErrNone) {
+	if !b.stillWanted() {
 		return // it has been ended meanwhile
 	}
 	if err := ageing.Put(b.opt.Directory, r); err != nil {
 		b.log.Warn("writing down how long the tube has burnt", "error", err)
 	}
+}
+
+// is tells whether r asks for the run being recorded, however much of it was done.
+func (a *aging) is(r ageing.Request) bool {
+	r.Done = a.request.Done
+	return r == a.request
+}
+
+// stillWanted tells whether the request is still that of the run being recorded, or
+// one that cannot be read.
+func (b *Bench) stillWanted() bool {
+	r, err := ageing.Wanted(b.opt.Directory)
+	return !errors.Is(err, ageing.ErrNone) && (err != nil || b.aging.is(r))
 }
 
 // cannotAge tells once why what is wanted cannot be done.

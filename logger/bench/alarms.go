@@ -140,13 +140,13 @@ func (b *Bench) tellSeating(s envelope.Seating, at time.Duration) {
 	w.seating = s
 	switch s {
 	case envelope.Off:
-		b.health.Set(b.kinds.Contradiction, w.glass, "", "the arc burns and the glass reading sees nothing of it",
+		b.health.Set(b.kinds.GlassUnseen, w.glass, "", "the arc burns and the glass reading sees nothing of it",
 			"has the thermocouple fallen off the glass? Until it is back the glass may be hotter than shown; see docs/wiring", at)
 	case envelope.Loose:
-		b.health.Set(b.kinds.Contradiction, w.glass, "", "the glass reading rises less than this arc must heat the tube",
+		b.health.Set(b.kinds.GlassUnseen, w.glass, "", "the glass reading rises less than this arc must heat the tube",
 			"is the thermocouple tied on well? Until it is the glass may be hotter than shown; see docs/wiring", at)
 	default:
-		b.health.Clear(b.kinds.Contradiction, w.glass, at)
+		b.health.Clear(b.kinds.GlassUnseen, w.glass, at)
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/health"
+	"tipoff/logger/journal"
 	"tipoff/logger/phase"
 	"tipoff/logger/sampler"
 	"tipoff/logger/status"
@@ -106,8 +107,9 @@ type Bench struct {
 	watch     watch
 	contacts  []contact
 	run       run
-	resume    *resume       // a run that was interrupted and may go on; nil: none
-	ahead     time.Duration // by which tracker, checker and foresight see later times
+	closed    []*journal.Meta // runs that New found open, until Run looks at them
+	resume    *resume         // a run that was interrupted and may go on; nil: none
+	ahead     time.Duration   // by which tracker, checker and foresight see later times
 	aging     aging
 	pre       []kept // ring of the last preRoll
 	preNext   int
@@ -179,7 +181,7 @@ func New(opt Options) (*Bench, error) {
 	}
 	b.tellSounders(opt.Clock.Now())
 	b.useNextCard()
-	b.takeUp(closed)
+	b.closed = closed
 	return b, nil
 }
 
@@ -201,6 +203,11 @@ func (b *Bench) Beat() time.Duration { return time.Duration(b.beat.Load()) }
 func (b *Bench) Run(ctx context.Context, done func(now time.Duration) bool) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	// Not before: what is known of the plant may come after New.
+	b.mu.Lock()
+	b.takeUp(b.closed)
+	b.closed = nil
+	b.mu.Unlock()
 	var wait func() []string
 	ended := make(chan error, 1)
 	// All start at the same time of the clock: a computed clock would let those

@@ -46,10 +46,13 @@ type calibrated struct {
 }
 
 // stamp tells whether a folder has changed. The number of files is in it because
-// two may come within the resolution of a folder's time.
+// two may come within the resolution of a folder's time, and what they hold and the
+// newest one's time because neither a file that is still being written nor one that is
+// corrected where it is changes the folder's.
 type stamp struct {
-	modified time.Time
-	files    int
+	modified, newest time.Time
+	files            int
+	bytes            int64
 }
 
 func stampOf(dir string) stamp {
@@ -57,15 +60,22 @@ func stampOf(dir string) stamp {
 	if err != nil {
 		return stamp{}
 	}
-	d, err := os.Open(dir)
+	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return stamp{}
 	}
-	names, err := d.Readdirnames(-1)
-	if errors.Join(err, d.Close()) != nil {
-		return stamp{}
+	s := stamp{modified: st.ModTime(), files: len(entries)}
+	for _, e := range entries {
+		info, err := e.Info()
+		if err != nil {
+			continue // taken away meanwhile, which is the folder's change
+		}
+		s.bytes += info.Size()
+		if info.ModTime().After(s.newest) {
+			s.newest = info.ModTime()
+		}
 	}
-	return stamp{st.ModTime(), len(names)}
+	return s
 }
 
 // certify puts certificates, now and later, behind the chains of their channels.
@@ -93,35 +103,40 @@ type adopted struct {
 	text  string // what is in force now, for people
 }
 
-// changed tells whether the folder is not as it was when it was read last, or
-// was not readable then.
-func (c *Calibrations) changed() bool {
-	return c.dir != "" && (c.wrong != nil || stampOf(c.dir) != c.stamp)
-}
+// retryFrames is after how many frames what could not be used is tried again although
+// the folder is as it was: the disk may be well again.
+const retryFrames = 600
 
-// read takes the newest certificates of the folder into force.
+// read takes the newest certificates of the folder into force. Where some of a channel's
+// cannot be read, the one in force stays unless a newer one can be.
 func (c *Calibrations) read() []adopted {
 	if c.dir == "" {
 		return nil
 	}
 	c.stamp = stampOf(c.dir) // before reading: what comes meanwhile is a change
+	all, err := certificate.All(c.dir, "")
+	// Of a folder with files that cannot be read the error is a list, else it is the
+	// folder's own.
+	bad, folder := []error(nil), err
+	if list, ok := err.(interface{ Unwrap() []error }); ok {
+		bad, folder = list.Unwrap(), nil
+	}
 	var wrong []error
+	if folder != nil {
+		wrong = append(wrong, folder)
+	}
 	var news []adopted
 	for i := range c.channels {
 		ch := &c.channels[i]
-		value, err1 := certificate.Latest(c.dir, ch.name)
-		lagged, err2 := certificate.LatestLag(c.dir, ch.name)
-		if err1 != nil {
-			wrong = append(wrong, fmt.Errorf("channel %s: %w", ch.name, err1))
-		} else if err2 != nil {
-			wrong = append(wrong, fmt.Errorf("channel %s: %w", ch.name, err2))
-		}
-		for _, cert := range []**certificate.Certificate{&value, &lagged} {
-			if *cert != nil && (*cert).Role != ch.role {
-				wrong = append(wrong, fmt.Errorf("channel %s: its certificate is of a channel of role %s", ch.name, (*cert).Role))
-				*cert = nil
+		unread := folder != nil
+		for _, err := range bad {
+			if strings.Contains(err.Error(), filepath.Join(c.dir, ch.name+"-")) {
+				wrong = append(wrong, fmt.Errorf("channel %s: %w", ch.name, err))
+				unread = true
 			}
 		}
+		value := newest(all, ch, false, unread, &wrong)
+		lagged := newest(all, ch, true, unread, &wrong)
 		before := ch.value
 		text := ch.use(value, lagged, &wrong)
 		if ch.value != before {
@@ -133,6 +148,33 @@ func (c *Calibrations) read() []adopted {
 	}
 	c.wrong = errors.Join(wrong...)
 	return news
+}
+
+// newest is the certificate of the channel to take into force, nil for none. With unread
+// there are some that nobody could read.
+func newest(all []certificate.Certificate, ch *calibrated, isLag, unread bool, wrong *[]error) *certificate.Certificate {
+	inForce := ch.value
+	if isLag {
+		inForce = ch.lag
+	}
+	for i := len(all) - 1; i >= 0; i-- {
+		c := &all[i]
+		if c.Channel != ch.name || c.IsLag() != isLag {
+			continue
+		}
+		if c.Role != ch.role {
+			*wrong = append(*wrong, fmt.Errorf("channel %s: its certificate is of a channel of role %s", ch.name, c.Role))
+			return inForce
+		}
+		if unread && inForce != nil && c.Date.Before(inForce.Date) {
+			return inForce
+		}
+		return c
+	}
+	if unread {
+		return inForce
+	}
+	return nil
 }
 
 // use takes certificates into force and says what has changed, "" for nothing.
@@ -224,17 +266,20 @@ func (c *Calibrations) text() string {
 // on, as one run is measured in one way. b.mu is held.
 func (b *Bench) followCertificates(at time.Duration) {
 	c := b.opt.Calibrations
-	if c == nil || b.frame.Seq%10 != 3 || !c.changed() {
+	if c == nil || c.dir == "" || b.frame.Seq%10 != 3 {
 		return
 	}
+	changed := stampOf(c.dir) != c.stamp
 	if b.run.writer != nil {
-		if stampOf(c.dir) != c.stamp {
+		if changed {
 			b.health.Set(b.kinds.CalibrationWaiting, "certificates", "", "a new calibration was written while a run is recorded",
 				"nothing; it counts from the next run on", at)
 		}
 		return
 	}
-	b.adopt(at)
+	if changed || c.wrong != nil && b.frame.Seq%retryFrames == 3 {
+		b.adopt(at)
+	}
 }
 
 // adopt takes new certificates into force.
@@ -308,14 +353,14 @@ func (b *Bench) calibrationStatus(out []status.Channel) {
 		s := &out[i]
 		why, _ := b.opt.Calibrations.drift(i)
 		s.Drifting, s.Drifts = why != "", b.opt.Calibrations.drifts(i)
+		s.TimeConstant = ch.chain.TimeConstant()
+		s.Change, s.ChangeU = math.NaN(), math.NaN()
 		if s.Due = ch.due(); s.Due.IsZero() {
 			continue
 		}
 		s.Overdue = known && wall.After(s.Due)
-		s.Change, s.ChangeU = math.NaN(), math.NaN()
 		if ch.value != nil && ch.value.ChangeU > 0 {
 			s.Change, s.ChangeU = ch.value.Change, ch.value.ChangeU
 		}
-		s.TimeConstant = ch.chain.TimeConstant()
 	}
 }

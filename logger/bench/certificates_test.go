@@ -17,6 +17,7 @@ import (
 	"tipoff/logger/bench"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
+	"tipoff/logger/plan"
 	"tipoff/logger/status"
 )
 
@@ -152,6 +153,18 @@ func TestCertificateComesIntoForce(t *testing.T) {
 		}
 		if !strings.Contains(m.Calibration, want.has) || strings.Contains(m.Calibration, want.hasNot) || !strings.Contains(m.Calibration, `kind = "time-constant"`) {
 			t.Errorf("run %d: run.toml's certificates:\n%s", i+1, m.Calibration)
+		}
+		for _, c := range m.Layout.Channels {
+			want := 0.0
+			if c.Role == "glass" {
+				want = 3.4
+			}
+			if math.Abs(c.TimeConstantS-want) > 1e-6 {
+				t.Errorf("run %d: run.toml's time constant of %s is %v s, want %v s", i+1, c.Name, c.TimeConstantS, want)
+			}
+		}
+		if !plan.LagCorrected(&journal.Meta{Layout: m.Layout}) { // bench.toml has a lag, too
+			t.Errorf("run %d: its glass is not known to be corrected for lag", i+1)
 		}
 		notes, most := readBack(t, r.closed[i])
 		if !strings.Contains(notes, want.note) {

@@ -66,7 +66,9 @@ func (b *Bench) followContacts(at time.Duration) {
 		if c.purpose == frame.AcknowledgeButton {
 			if c.closed && !c.jammed {
 				b.log.Info("alarms acknowledged at the bench", "button", ch.Name)
-				b.acknowledgeAll(at)
+				if err := b.acknowledge("", at); err != nil {
+					b.log.Error("acknowledging alarms", "button", ch.Name, "error", err)
+				}
 			}
 			continue
 		}
@@ -95,12 +97,11 @@ func (b *Bench) followJam(c *contact, ch *frame.Channel, at time.Duration) {
 	}
 }
 
-// acknowledgeAll acknowledges all alarms. b.mu is held.
-func (b *Bench) acknowledgeAll(at time.Duration) {
-	for _, a := range b.alarms.Active(nil) {
-		if err := b.alarms.Acknowledge(a.Definition.ID, at); err != nil {
-			b.log.Error("acknowledging an alarm", "alarm", a.Definition.ID, "error", err)
-		}
+// acknowledge acknowledges an alarm, or with "" all. b.mu is held.
+func (b *Bench) acknowledge(id string, at time.Duration) error {
+	if err := b.alarms.Acknowledge(id, at); err != nil {
+		return err
 	}
 	b.sound.set(b.alarms.Pattern())
+	return nil
 }

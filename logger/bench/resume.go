@@ -96,7 +96,7 @@ func brokenFor(m *journal.Meta, boot string, now time.Duration, wall time.Time, 
 }
 
 // takeUp prepares to go on with a run that was interrupted. It is called before the
-// first frame.
+// first frame; b.mu is held.
 func (b *Bench) takeUp(closed []*journal.Meta) {
 	if b.opt.Whole {
 		return // a trace of another time

@@ -77,9 +77,10 @@ func (b *Bench) startRun(from time.Duration) {
 			Card:    b.cardText, Bench: b.opt.BenchText, Calibration: calibration,
 		}
 		b.run.writer, err = journal.Create(b.archive.RunDir(id), meta, b.opt.Layout, journal.Options{
-			Patient:     b.opt.Patient,
-			OnTrouble:   b.diskTrouble,
-			OnRecovered: b.diskWell,
+			Patient:       b.opt.Patient,
+			TimeConstants: b.timeConstants(),
+			OnTrouble:     b.diskTrouble,
+			OnRecovered:   b.diskWell,
 		})
 	}
 	if err != nil {
@@ -105,6 +106,18 @@ func (b *Bench) startRun(from time.Duration) {
 			b.run.writer.Append(&k.frame, k.phase)
 		}
 	}
+}
+
+// timeConstants are those that the channels' values are corrected for, s: by
+// bench.toml or by a certificate.
+func (b *Bench) timeConstants() []float64 {
+	all := make([]float64, len(b.opt.Chains))
+	for i, c := range b.opt.Chains {
+		if l, ok := c.(interface{ TimeConstant() time.Duration }); ok {
+			all[i] = l.TimeConstant().Seconds()
+		}
+	}
+	return all
 }
 
 // record appends the present frame to the run being recorded, once.

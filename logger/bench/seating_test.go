@@ -35,7 +35,7 @@ func TestThermocoupleThatComesOffIsTold(t *testing.T) {
 		lit = x.Lit
 		now := ""
 		for _, tr := range s.Troubles {
-			if tr.Kind.Code == "channels-contradict" && tr.Subject == "glass" && !tr.Hidden {
+			if tr.Kind.Code == "glass-unseen" && tr.Subject == "glass" && !tr.Hidden {
 				now, hint = tr.Cause, tr.Hint
 			}
 		}

@@ -91,16 +91,7 @@ func (b *Bench) History(since uint64, most int) []status.Point {
 func (b *Bench) Acknowledge(id string) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	now := b.frame.At
-	if id == "" {
-		b.acknowledgeAll(now)
-		return nil
-	}
-	if err := b.alarms.Acknowledge(id, now); err != nil {
-		return err
-	}
-	b.sound.set(b.alarms.Pattern())
-	return nil
+	return b.acknowledge(id, b.frame.At)
 }
 
 // Health is the registry of what is wrong.

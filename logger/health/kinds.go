@@ -23,8 +23,11 @@ type Kinds struct {
 	CalibrationWaiting  *Kind // subject: "certificates"
 	CertificateUnusable *Kind // subject: "certificates"
 	Contradiction       *Kind // subject: channel
-	ButtonHeld          *Kind // subject: channel
-	ReadingMarked       *Kind // subject: channel
+	// GlassUnseen is what the arc tells of the glass channel; Contradiction is what the
+	// channels tell of each other. Each is set and cleared by one room alone.
+	GlassUnseen   *Kind // subject: channel
+	ButtonHeld    *Kind // subject: channel
+	ReadingMarked *Kind // subject: channel
 }
 
 // Declare makes the kinds.
@@ -86,6 +89,9 @@ func Declare() *Kinds {
 		Contradiction: &Kind{
 			Code: "channels-contradict", Title: "Two channels contradict each other", Severity: Warning,
 		},
+		GlassUnseen: &Kind{
+			Code: "glass-unseen", Title: "Thermocouple does not see the glass", Severity: Warning,
+		},
 		ReadingMarked: &Kind{
 			Code: "reading-marked", Title: "Reading can be believed only in part", Severity: Warning,
 		},
@@ -99,5 +105,6 @@ func Declare() *Kinds {
 func (k *Kinds) All() []*Kind {
 	return []*Kind{k.ChannelAbsent, k.OptionalAbsent, k.BusFailing, k.DeviceRestored, k.DiskFailing, k.DiskFullSoon, k.ClockUnknown,
 		k.SounderSilent, k.LateFrames, k.ForwardFailing, k.CardUnreadable, k.CalibrationOverdue, k.Contradiction,
-		k.CalibrationDrifting, k.CalibrationWaiting, k.CertificateUnusable, k.ButtonHeld, k.ReadingMarked}
+		k.CalibrationDrifting, k.CalibrationWaiting, k.CertificateUnusable, k.ButtonHeld, k.ReadingMarked,
+		k.GlassUnseen}
 }

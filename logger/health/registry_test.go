@@ -131,7 +131,7 @@ func TestOrder(t *testing.T) {
 func TestDeclared(t *testing.T) {
 	k := Declare()
 	want := "channel-absent optional-channel-absent bus-failing device-restored disk-failing disk-full-soon clock-unknown sounder-silent " +
-		"late-frames forward-failing card-unreadable calibration-overdue channels-contradict calibration-drifting calibration-waiting certificate-unusable button-held reading-marked"
+		"late-frames forward-failing card-unreadable calibration-overdue channels-contradict calibration-drifting calibration-waiting certificate-unusable button-held reading-marked glass-unseen"
 	var got []string
 	for _, x := range k.All() {
 		got = append(got, x.Code)

@@ -106,8 +106,9 @@ func guided(hint string, err error) string {
 
 // examine tells how the bus is doing; err is the first device's if none works.
 func (b *bus) examine(now time.Duration) (state busState, err error) {
+	hung := b.hangs(now) // first: a transfer that ends between the two is slow
 	b.mu.Lock()
-	hung := b.slow || b.busySince >= 0 && now-b.busySince > hungAfter
+	hung = hung || b.slow
 	b.mu.Unlock()
 	if hung {
 		return busHung, nil
