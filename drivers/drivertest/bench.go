@@ -88,8 +88,9 @@ func processor() time.Duration {
 }
 
 // Sustains fails unless a source gives at least rate samples a second of bench
-// time for no more than share of one core of this machine, over d.
-func (s Subject) Sustains(t *testing.T, rate, share float64, d time.Duration) {
+// time, over d. What that costs of a core depends on the machine and on what else
+// it does: Bench states it.
+func (s Subject) Sustains(t *testing.T, rate float64, d time.Duration) {
 	OnClock(func(c *clock.Virtual) {
 		src, err := s.begin(c)
 		if err != nil {
@@ -99,7 +100,7 @@ func (s Subject) Sustains(t *testing.T, rate, share float64, d time.Duration) {
 		defer src.Close()
 		dst := make([]drivers.Sample, 512)
 		samples := 0
-		from, used := c.Now(), processor()
+		from := c.Now()
 		for c.Now()-from < d {
 			n, next, err := src.Read(ctx, dst)
 			if err != nil {
@@ -109,11 +110,8 @@ func (s Subject) Sustains(t *testing.T, rate, share float64, d time.Duration) {
 			samples += n
 			_ = c.SleepUntil(ctx, next)
 		}
-		took := (c.Now() - from).Seconds()
-		got, core := float64(samples)/took, (processor()-used).Seconds()/took
-		t.Logf("%.1f samples/s with %.3f %% of one core", got, 100*core)
-		if got < rate || core > share {
-			t.Errorf("%.1f samples/s with %.3f %% of one core, want %v/s with %v %% at most", got, 100*core, rate, 100*share)
+		if got := float64(samples) / (c.Now() - from).Seconds(); got < rate {
+			t.Errorf("%.1f samples/s, want %v/s", got, rate)
 		}
 	})
 }
