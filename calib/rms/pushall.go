@@ -9,125 +9,117 @@ import (
 // for each of them, but quicker.
 func (m *Meter) PushAll(at []time.Duration, x []float64) {
 	x = x[:len(at)]
-	i := 0
-	for i < len(at) {
-		if m.begun {
-			i += m.run(at[i:], x[i:])
+	for len(at) > 0 {
+		n := 0
+		if m.h <= math.MaxFloat64 { // a mean is known
+			n = m.run(at, x)
 		}
-		if i < len(at) {
-			m.Push(at[i], x[i])
-			i++
+		if n == 0 {
+			k := m.step
+			m.Push(at[0], x[0])
+			n = 1
+			if !little(int64(m.step), int64(k)) && len(at) > 1 { // nor is the next step as long
+				m.Push(at[1], x[1])
+				n = 2
+			}
 		}
+		at, x = at[n:], x[n:]
 	}
 }
 
-// run adds samples as long as nothing happens (no crossing, no hole, no end of a
-// segment) and returns how many it took.
+// run adds samples up to the end of the half cycle, the one that crosses included,
+// and returns how many it took. It stops, if need be at once, before what only Push
+// knows: a hole, an edge between uneven times, the end of a segment by time, the fall
+// of a sudden edge.
 func (m *Meter) run(at []time.Duration, x []float64) int {
-	o := m.open
-	side, hi := 1.0, o.max
+	o, last := m.open, m.last
+	side := 1.0
 	if !m.up {
-		side, hi = -1, -o.min
+		side = -1
 	}
-	least := side*m.level - m.h
+	band := -m.h // where y leaves its side
 	if m.tail {
-		least = side*m.level + m.h
+		band = m.h
 	}
-	until := m.last + time.Duration(2*m.half-o.t)
-	gap := time.Duration(m.maxGap)
-	k := at[0] - m.last
+	least := side*m.level + band
+	room := time.Duration(2*m.half - o.t)
 	var n int
-	var s1, s2 float64
-	var tt int64
-	if k > 0 && k <= gap && same(k, m.step) && len(at) > 1 && same(at[1]-at[0], k) {
+	var s1, s2, top float64
+	var left, odd bool
+	if k := m.step; 0 < k && k <= m.maxGap {
 		end := min(len(at), 64)
-		if time.Duration(end)*k > until-m.last { // rarely: a division takes long
-			end = max(0, int((until-m.last)/k))
+		if time.Duration(end)*k > room { // rarely: a division takes long
+			end = max(0, int(room/k))
 		}
-		if end == 0 {
-			return 0 // the segment ends before the next sample
-		}
-		level := side * m.level
-		if hi < level {
-			return 0
-		}
-		n, s1, s2, hi = even(at[:end], x, k, side, least, level, hi)
-		if n == 0 {
-			return 0
-		}
-		p, y, dt := side*m.past[0]-level, side*x[n-1]-level, float64(k)
-		tt = int64(n) * int64(k) * int64(k)
-		if raw := at[n-1] - m.last; raw != time.Duration(n)*k {
+		n, s1, s2, top, left = even(at[:end], x, last, k, side, least)
+	}
+	left = left && !m.tail
+	if left {
+		v := side*x[n] - least
+		s1 += v
+		s2 += v * v
+		n++
+	}
+	if n > 0 {
+		k := m.step
+		raw, tt, dt := at[n-1]-last, time.Duration(n)*k, float64(k)
+		if raw == tt {
+			tt *= k
+		} else {
 			dt = float64(raw) / float64(n)
-			tt = int64(float64(raw) * dt)
+			tt = time.Duration(float64(raw) * dt)
 		}
-		s1 = side * dt * (s1 + 0.5*(p-y))
-		s2 = dt * (s2 + 0.5*(p*p-y*y))
+		// Trapezoids: of the last sample a half, of the one before the first the other.
+		p, y := side*m.past[0]-least, side*x[n-1]-least
+		s1 += 0.5 * (p - y)
+		s2 += 0.5 * (p - y) * (p + y)
+		e := float64(n) * band // from least to the level
+		o.t += float64(raw)
+		o.s1 += side * dt * (s1 + e)
+		o.s2 += dt * (s2 + band*(2*s1+e))
+		o.raw += int64(raw)
+		o.tt += int64(tt)
+	} else if same(at[0]-last, m.step) { // else it would have been even
+		return 0
+	} else if n, top = m.uneven(at, x, side, least, last+room); n == 0 {
+		return 0
 	} else {
-		d := m.past[0] - m.past[1]
-		if !(math.Abs(d) < m.h*m.steep*float64(m.step)) { // an edge, or none yet
-			return 0
-		}
-		f := flow{hi: hi, side: side, least: least, level: m.level, px: m.past[0], last: m.last, step: int64(m.step), d: d}
-		if n = f.uneven(at, x, until, gap); n == 0 {
-			return 0
-		}
-		s1, s2, tt, hi = f.s1, f.s2, f.tt, f.hi
+		odd = true
 	}
-	x = x[:n]
-	if m.up {
-		o.max = hi
-	} else {
-		o.min = -hi
-	}
-	if !m.crossed { // else the other side is the nearer one
-		for _, v := range x {
-			if v < o.min {
-				o.min = v
-			}
-			if v > o.max {
-				o.max = v
-			}
-		}
-	}
-	if m.look {
-		o.edge = m.edges(x, o.edge)
-	}
-	raw := int64(at[n-1] - m.last)
-	o.t += float64(raw)
-	o.s1 += s1
-	o.s2 += s2
-	o.raw += raw
-	o.tt += tt
 	if o.n == 1 {
 		o.second(at[0]-m.origin, x[0])
 	}
 	o.n += n
-	switch n {
-	case 1:
-		m.step = at[0] - m.last
-		m.past[0], m.past[1], m.past[2] = x[0], m.past[0], m.past[1]
-	case 2:
-		m.step = at[1] - at[0]
-		m.past[0], m.past[1], m.past[2] = x[1], x[0], m.past[0]
-	default:
-		m.step = at[n-1] - at[n-2]
-		m.past[0], m.past[1], m.past[2] = x[n-1], x[n-2], x[n-3]
+	took := x[:n]
+	latest := took[len(took)-1]
+	o.widen(side * top)
+	o.widen(latest)
+	if !m.crossed { // else the other side is the nearer one
+		for _, v := range took {
+			o.widen(v)
+		}
 	}
-	m.last = at[n-1]
+	if m.look {
+		o.edge = m.edges(took, o.edge)
+	}
+	if len(took) >= 3 {
+		m.step, m.last = at[n-1]-at[n-2], at[n-1]
+		m.past[0], m.past[1], m.past[2] = latest, x[n-2], x[n-3]
+	} else {
+		for i, v := range took {
+			m.step, m.last = at[i]-m.last, at[i]
+			m.past[0], m.past[1], m.past[2] = v, m.past[0], m.past[1]
+		}
+	}
+	if left {
+		m.flip(float64(m.step), m.past[0]-m.level, m.past[1]-m.level, side*band)
+	} else if o.t > 2*m.half { // by the little that even times may be off
+		m.cut()
+	} else if odd && n < len(at) { // what ended it
+		m.Push(at[n], x[n])
+		n++
+	}
 	return n
-}
-
-// flow is what uneven goes by and what it sums.
-type flow struct {
-	side, least float64
-	level, px   float64
-	hi          float64
-	s1, s2      float64
-	tt          int64
-	last        time.Duration
-	step        int64   // the last, ns
-	d           float64 // x's over it
 }
 
 // nearly is how far from a steady step times are steady all the same: a clock's
@@ -137,39 +129,39 @@ const nearly = 64 * time.Nanosecond
 // same tells whether two steps are nearly so.
 func same(a, b time.Duration) bool { return uint64(a-b+nearly) < uint64(2*nearly) }
 
-// even takes samples that follow each other nearly by k; at ends where the
-// segment does. Samples are turned over (side = -1) where the signal is below: then
-// there is one side to leave by. It gives how many it took, Σy and Σy², and the
-// highest y, none of which may be below 0 before. It goes by four, with sums of
-// their own for every other sample: an addition that waits for the one before takes
-// longer than all else. Floats from 0 on have the order of their bits, and the
-// larger of two integers takes no branch.
-func even(at []time.Duration, x []float64, k time.Duration, side, least, level, hi float64) (n int, s1, s2, top float64) {
-	var r1, r2 float64
-	next := at[0] - nearly
+// even takes samples that follow last nearly by k each, as long as none is below
+// least; left tells that the next one is. Samples are turned over (side = -1) where the
+// signal is below: then there is one side to leave by. It gives how many it took, Σv
+// and Σv² of v = side·x - least, and the highest side·x.
+//
+// Four go at once. None of their v is below 0 but where they end, and floats from 0 on
+// have the order of their bits, in which a sign makes the largest of all: so the largest
+// of the bits, which takes no branch, tells both the peak and whether one has left.
+func even(at []time.Duration, x []float64, last, k time.Duration, side, least float64) (n int, s1, s2, top float64, left bool) {
+	next := last + k - nearly
 	x = x[:len(at)]
-	high := int64(math.Float64bits(hi - level))
-	least -= level
-	for ; n+4 <= len(at); n += 4 {
-		a, b := at[n:n+4:n+4], x[n:n+4:n+4]
-		if ((a[0]-next)|(a[1]-next-k)|(a[2]-next-2*k)|(a[3]-next-3*k))&^(2*nearly-1) != 0 {
+	var high int64
+	for ; n < len(at)-3; n += 4 {
+		next2 := next + k
+		next3 := next2 + k
+		next4 := next3 + k
+		if ((at[n]-next)|(at[n+1]-next2)|(at[n+2]-next3)|(at[n+3]-next4))&^(2*nearly-1) != 0 {
 			break
 		}
-		v, w, y, z := side*b[0]-level, side*b[1]-level, side*b[2]-level, side*b[3]-level
-		if !(v >= least) || !(w >= least) || !(y >= least) || !(z >= least) {
+		v, w, y, z := side*x[n]-least, side*x[n+1]-least, side*x[n+2]-least, side*x[n+3]-least
+		most := int64(max(math.Float64bits(v), math.Float64bits(w), math.Float64bits(y), math.Float64bits(z)))
+		if most < 0 {
 			break
 		}
-		next += 4 * k
-		high = max(high, int64(math.Float64bits(v)), int64(math.Float64bits(w)),
-			int64(math.Float64bits(y)), int64(math.Float64bits(z)))
-		s1 += v + y
-		r1 += w + z
-		s2 += v*v + y*y
-		r2 += w*w + z*z
+		next = next4 + k
+		high = max(high, most)
+		s1 += (v + y) + (w + z)
+		s2 += (v*v + y*y) + (w*w + z*z)
 	}
 	for ; n < len(at); n++ {
-		v := side*x[n] - level
-		if (at[n]-next)&^(2*nearly-1) != 0 || !(v >= least) {
+		v := side*x[n] - least
+		if (at[n]-next)&^(2*nearly-1) != 0 || !(v >= 0) {
+			left = (at[n]-next)&^(2*nearly-1) == 0 && v < 0
 			break
 		}
 		next += k
@@ -177,22 +169,32 @@ func even(at []time.Duration, x []float64, k time.Duration, side, least, level, 
 		s1 += v
 		s2 += v * v
 	}
-	return n, s1 + r1, s2 + r2, math.Float64frombits(uint64(high)) + level
+	if high > infinity { // one of four is not a number; Push leaves it out
+		return 0, 0, 0, 0, false
+	}
+	return n, s1, s2, math.Float64frombits(uint64(high)) + least, left
 }
+
+// infinity has the largest bits of all numbers from 0 on.
+const infinity = 0x7FF << 52
 
 // little tells whether k is within an eighth of p.
 func little(k, p int64) bool { return uint64(k-p+p>>3) <= uint64(p>>2) }
 
-// uneven takes samples that come at any times up to until, none later than gap
-// after the one before.
-func (f *flow) uneven(at []time.Duration, x []float64, until, gap time.Duration) int {
-	side, least, level, hi, last := f.side, f.least, f.level, f.hi, f.last
+// uneven adds the sums of samples that come at any times up to until, each within
+// an eighth of a step of the one before. It gives how many it took, and the highest.
+func (m *Meter) uneven(at []time.Duration, x []float64, side, least float64, until time.Duration) (n int, hi float64) {
+	pk, pd := int64(m.step), m.past[0]-m.past[1]
+	if !little(int64(at[0]-m.last), pk) || !(math.Abs(pd) < m.h*m.steep*float64(pk)) { // an edge, or none yet
+		return 0, 0
+	}
+	level, last, gap := m.level, m.last, m.maxGap
+	hi = math.Inf(-1)
 	var s1, s2, g1, g2 float64
 	var tt int64
-	py, pd, pk := f.px-level, f.d, f.step
+	py := m.past[0] - level
 	pyy, pdt := py*py, float64(pk)
 	x = x[:len(at)]
-	n := 0
 	for ; n < len(at); n++ {
 		a, v := at[n], side*x[n]
 		k := int64(a - last)
@@ -216,9 +218,14 @@ func (f *flow) uneven(at []time.Duration, x []float64, until, gap time.Duration)
 		s2 += dt * (yy + pyy)
 		py, pyy, pd, pk, pdt = y, yy, d, k, dt
 	}
-	f.s1, f.s2 = 0.5*s1+g1*(1.0/12), 0.5*s2+g2*(1.0/6)
-	f.tt, f.last, f.hi = tt, last, hi
-	return n
+	o := m.open
+	raw := int64(last - m.last)
+	o.t += float64(raw)
+	o.s1 += 0.5*s1 + g1*(1.0/12)
+	o.s2 += 0.5*s2 + g2*(1.0/6)
+	o.raw += raw
+	o.tt += tt
+	return n, hi
 }
 
 // edges is the largest square of twice an unresolved step of y² among the
@@ -230,15 +237,17 @@ func (m *Meter) edges(x []float64, soFar float64) float64 {
 	pyy := y * y
 	pe := pyy - y1*y1
 	pf := pe - (y1*y1 - y2*y2)
+	most := uint64(0)
 	for _, v := range x {
 		y := v - level
 		yy := y * y
 		e := yy - pyy
 		f := e - pe
-		if c := pf - f; c*c > soFar {
-			soFar = c * c
+		if c := math.Float64bits(math.Abs(pf - f)); c <= infinity { // else there is none yet
+			most = max(most, c)
 		}
 		pyy, pe, pf = yy, e, f
 	}
-	return soFar
+	c := math.Float64frombits(most)
+	return max(soFar, c*c)
 }

@@ -49,6 +49,82 @@ func TestPushAllUneven(t *testing.T) {
 	}
 }
 
+// Samples that are not numbers are left out wherever they come: among four that go at
+// once, at a crossing, first or last of a batch, of either sign.
+func TestPushAllNaN(t *testing.T) {
+	r := rand.New(rand.NewPCG(43, 44))
+	for _, dc := range []float64{1.65, -0.2} {
+		a, b := New(Options{Mains: 50, Rate: 4000}), New(Options{Mains: 50, Rate: 4000})
+		var at []time.Duration
+		var x []float64
+		for i := range 20000 {
+			now := time.Duration(i) * 250 * time.Microsecond
+			v := dc + math.Sin(2*math.Pi*50.2*now.Seconds()) + 0.01*r.NormFloat64()
+			if r.IntN(30) == 0 {
+				v = math.Copysign(math.NaN(), r.Float64()-0.5)
+			}
+			at, x = append(at, now), append(x, v)
+		}
+		for i := 0; i < len(at); {
+			n := min(1+r.IntN(300), len(at)-i)
+			b.PushAll(at[i:i+n], x[i:i+n])
+			for ; n > 0; n-- {
+				a.Push(at[i], x[i])
+				i++
+			}
+			ra, _ := a.RMS200()
+			rb, _ := b.RMS200()
+			if d := math.Abs(ra.RMS - rb.RMS); !(d < 1e-9) || ra.Cycles != rb.Cycles || !(math.Abs(ra.Peak-rb.Peak) < 1e-9) ||
+				ra.Jitter != rb.Jitter || ra.Interval != rb.Interval || ra.Undersampled != rb.Undersampled {
+				t.Fatalf("sample %d: %+v, %+v", i, ra, rb)
+			}
+		}
+	}
+}
+
+// A peak just at a rail is clipped, whatever the last bits of its sum with the level.
+func TestPushAllClipped(t *testing.T) {
+	for i := range 200 {
+		rail := 0.8 + 0.001*float64(i)
+		m := New(Options{Mains: 50, Rate: 4000, ClipLow: -3, ClipHigh: rail})
+		_, at, x := stream()
+		for j := range x {
+			x[j] = min(x[j]-1.4, rail) // a peak of 1.25
+		}
+		m.PushAll(at, x)
+		if r, ok := m.RMS200(); !ok || !r.Clipped {
+			t.Fatalf("rail %g: %+v", rail, r)
+		}
+	}
+}
+
+// A stretch without a crossing ends with the sample that makes it longer than a
+// nominal cycle, also where that is by nanoseconds that even times may be off.
+func TestPushAllCut(t *testing.T) {
+	a, b := New(Options{Mains: 50, Rate: 4000}), New(Options{Mains: 50, Rate: 4000})
+	var at []time.Duration
+	now := time.Duration(0)
+	step := func(n int, k time.Duration) {
+		for range n {
+			now += k
+			at = append(at, now)
+		}
+	}
+	step(82, 250_000) // the first sample, and a stretch of 81 steps
+	step(63, 250_000)
+	step(1, 249_999)
+	step(16, 250_001) // 20.000015 ms
+	x := make([]float64, len(at))
+	for i := range at {
+		x[i] = 1
+		a.Push(at[i], x[i])
+	}
+	b.PushAll(at, x)
+	if a.count != 2 || b.count != 2 {
+		t.Errorf("%d and %d stretches, want 2", a.count, b.count)
+	}
+}
+
 // Times that are even but for the rounding to nanoseconds are taken as even ones are.
 func TestPushAllRounded(t *testing.T) {
 	a, b := New(Options{Mains: 50, Rate: 4000}), New(Options{Mains: 50, Rate: 4000})

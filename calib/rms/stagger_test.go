@@ -4,12 +4,13 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 )
 
 // staggered is a converter that moves its samples each 10 ms as the mcp3208 driver
-// does (drivers/mcp3208, Dev.move): by the steps of frac(0.113·b²), in 96ths of the
+// does (drivers/mcp3208, Dev.move): by the steps of frac(748·b²/1009), in 96ths of the
 // spacing. To it come stamped jitter of the instants (a share of the spacing), noise
 // and the rounding to codes.
 type staggered struct {
@@ -17,7 +18,7 @@ type staggered struct {
 	seed                     uint64
 }
 
-func place(block int) int { return 96 * (113 * block * block % 1000) / 1000 }
+func place(block int) int { return 96 * (748 * block * block % 1009) / 1009 }
 
 // run feeds a meter; hz is the mains' frequency at a time.
 func (s staggered) run(m *Meter, seconds float64, w wave, phase float64, hz func(float64) float64, each func(t float64)) {
@@ -25,7 +26,7 @@ func (s staggered) run(m *Meter, seconds float64, w wave, phase float64, hz func
 	moved, last := 0, 0.0
 	for i := 0; ; i++ {
 		if per := int(s.rate / 100); i%per == 0 && i > 0 {
-			by := place(i/per%1000) - place((i/per-1)%1000)
+			by := place(i/per%1009) - place((i/per-1)%1009)
 			if by < -48 {
 				by += 96
 			} else if by >= 48 {
@@ -50,24 +51,25 @@ func (s staggered) run(m *Meter, seconds float64, w wave, phase float64, hz func
 }
 
 // The 0.2 % for phase-cut waves, against the closed form (physics.md §3.2),
-// at each 5° of the firing angle and at any frequency, samples locked to the mains
+// at each 5° or 10° of the firing angle and at any frequency, samples locked to the mains
 // included: of a 12-bit converter of which an uncut current takes three quarters,
 // with noise of two codes, jitter of ±2 % of the spacing and drift.
 //
-// Of a single reading of 10 or 12 cycles 0.2 % is held as IEC 61000-4-30 states an
-// RMS' limits, of full scale, here the current that the same choke gives uncut, at
-// every angle; and of the reading itself down to 90° of conduction, 0.5 % to 40°.
-// Over the 150 or 180 cycles of that standard 0.2 % of the reading is held down to 45°
-// of conduction. Beyond, a microsecond of the edge's place is 0.05 % of the RMS and
-// more, and 250 edges between samples, and two codes of noise, do not tell it better
-// than to a few.
+// After 3 s of steady firing it is held of the reading itself by each of 10 or 12 cycles
+// to 140°, and by 19 of 20 to 150°; over the 150 or 180 cycles of IEC 61000-4-30 to 150°,
+// and by 19 of 20 to 160°. TestPlaceBound shows why not further. As that standard states
+// an RMS' limits, of full scale, here the current that the same choke gives uncut, it is
+// held at every angle but by the readings of the first second.
 //
-// Seeds 0 to 9 were tuned on, 21 and 22 are the proof.
+// Seeds 0 to 19 were tuned on, 31 and 32 are the proof.
 func TestPhaseCutStaggered(t *testing.T) {
 	const noise = 1e-3
-	type errors struct{ full, single, long float64 }
-	var worst [180]errors
-	in, n := 0, 0
+	type tally struct {
+		errors  []float64 // of the reading
+		covered int
+	}
+	var first, steady, long [180]tally
+	all := 0
 	step, seeds := 5, uint64(2)
 	if testing.Short() {
 		step, seeds = 35, 1
@@ -80,43 +82,148 @@ func TestPhaseCutStaggered(t *testing.T) {
 		for deg := 5; deg < 180; deg += step {
 			w := cut(float64(deg))
 			want := math.Hypot(w.rms, noise)
-			for seed := uint64(21); seed < 21+seeds; seed++ {
+			if deg < 90 && deg%10 == 0 {
+				continue
+			}
+			for seed := uint64(31); seed < 31+seeds; seed++ {
 				m := New(Options{Mains: c.mains, Rate: 4000})
-				next, ms, k := 1.5, 0.0, 0.0
+				next, ms, k := 0.35, 0.0, 0.0
 				s := staggered{rate: 4000, jitter: 0.04, noise: noise, lsb: 1.0 / 1536, seed: 1000*seed + uint64(180*i+deg)}
-				s.run(m, 4.5, w, 0.137*float64(deg)+0.31*float64(seed), hz, func(now float64) {
+				s.run(m, 6.2, w, 0.137*float64(deg)+0.31*float64(seed), hz, func(now float64) {
 					if now < next || k == 15 {
 						return
 					}
 					next += 0.2
+					if next > 1 && now < 1 {
+						next = 3.1
+					}
 					r, ok := m.RMS200()
 					if !ok {
 						t.Fatalf("%g Hz, %d°: no reading at %g s", c.hz, deg, now)
 					}
 					e := math.Abs(r.RMS - want)
-					worst[deg].full = math.Max(worst[deg].full, e*math.Sqrt2)
-					worst[deg].single = math.Max(worst[deg].single, e/want)
-					n++
-					if e <= 2*r.Alias+2*noise/20 { // and the noise's own part: 800 samples
-						in++
+					to := &first[deg]
+					if now > 1 {
+						to = &steady[deg]
+						ms += r.RMS * r.RMS
+						k++
 					}
-					ms += r.RMS * r.RMS
-					k++
+					to.errors = append(to.errors, e/want)
+					if e <= 2*r.Alias+2*noise/20 { // and the noise's own part: 800 samples
+						to.covered++
+					}
+					all++
 				})
-				worst[deg].long = math.Max(worst[deg].long, math.Abs(math.Sqrt(ms/k)/want-1))
+				long[deg].errors = append(long[deg].errors, math.Abs(math.Sqrt(ms/k)/want-1))
 			}
 		}
 	}
+	worst := func(v []float64, share float64) float64 {
+		slices.Sort(v)
+		return v[int(share*float64(len(v)-1))]
+	}
+	covered := 0
+	t.Log("largest (and 95 %) errors of the reading; of full scale")
 	for deg := 5; deg < 180; deg += step {
-		e := worst[deg]
-		t.Logf("%3d°: %.3f %% of full scale, %.3f %% of the reading, %.3f %% over 3 s", deg, 100*e.full, 100*e.single, 100*e.long)
-		if e.full > 2e-3 || deg <= 90 && e.single > 2e-3 || deg <= 140 && e.single > 5e-3 || deg <= 135 && e.long > 2e-3 {
+		if len(first[deg].errors) == 0 {
+			continue
+		}
+		a, b, c := &first[deg], &steady[deg], &long[deg]
+		covered += a.covered + b.covered
+		full := cut(float64(deg)).rms * math.Sqrt2
+		a1, b1, c1 := worst(a.errors, 1), worst(b.errors, 1), worst(c.errors, 1)
+		b95, c95 := worst(b.errors, 0.95), worst(c.errors, 0.95)
+		t.Logf("%3d°: first second %.3f %%; 200 ms %.3f %% (%.3f %%); 3 s %.3f %% (%.3f %%); of full scale %.3f, %.3f and %.3f %%",
+			deg, 100*a1, 100*b1, 100*b95, 100*c1, 100*c95, 100*a1*full, 100*b1*full, 100*c1*full)
+		if a1*full > 6e-3 || b1*full > 2e-3 || deg <= 140 && b1 > 2e-3 ||
+			deg <= 150 && (c1 > 2e-3 || b95 > 2e-3) || deg <= 160 && (c95 > 2e-3 || b95 > 3e-3) {
 			t.Errorf("%d°: off by more than 0.2 %%", deg)
 		}
+		if n := len(a.errors) + len(b.errors); float64(a.covered+b.covered) < 0.95*float64(n) {
+			t.Errorf("%d°: %d of %d readings within ±2 Alias", deg, a.covered+b.covered, n)
+		}
 	}
-	t.Logf("within ±2 Alias: %d of %d", in, n)
-	if float64(in) < 0.98*float64(n) {
-		t.Errorf("%d of %d readings within ±2 Alias", in, n)
+	t.Logf("within ±2 Alias: %d of %d", covered, all)
+}
+
+// What all edges of 3 s leave open, were the zeros and samples free of noise: the gap
+// between the samples before and after them. Of its middle, the best there is, the
+// table gives the error that is not exceeded by 95 % of draws, in % of the reading
+// (the slope of the closed form). Past 160° 0.2 % cannot be held by that share.
+func TestPlaceBound(t *testing.T) {
+	r := rand.New(rand.NewPCG(51, 52))
+	var off []float64 // of the middle, in samples
+	for range 4000 {
+		low, high := -1.0, 1.0
+		first, more, edge := r.IntN(1009), r.Float64(), r.Float64()
+		for i := range 300 { // half cycles of 40 samples and a part
+			before := edge - float64(place((first+i)%1009))/96 - more*float64(i)
+			before -= math.Floor(before) // from the last sample
+			low, high = max(low, -before), min(high, 1-before)
+		}
+		off = append(off, math.Abs(low+high)/2)
+	}
+	slices.Sort(off)
+	place := off[len(off)*95/100]
+	if place > 6e-3 {
+		t.Errorf("a place to %.4f of a sample", place)
+	}
+	for _, deg := range []float64{90, 120, 140, 150, 155, 160, 165, 170} {
+		// 250 µs are 4.5° at 50 Hz.
+		up, down := cut(deg-4.5*place), cut(deg+4.5*place)
+		e := 50 * (up.rms/down.rms - 1)
+		t.Logf("%3g°: %.3f %% of the reading, place to %.2f µs", deg, e, 250*place)
+		if (deg <= 160) != (e < 0.2) {
+			t.Errorf("%g°: %.3f %%", deg, e)
+		}
+	}
+}
+
+// A cut current that is no sine, 1.6 times as steep next to rest: 12 % of third and 5 % of
+// fifth harmonic. True value by integration over a fine grid.
+func TestDistortedCut(t *testing.T) {
+	const noise = 1e-3
+	for _, c := range []struct{ deg, limit float64 }{{45, 1e-3}, {90, 2e-3}, {120, 2e-3}, {150, 1e-2}} {
+		f := func(p float64) float64 {
+			x := 2 * math.Pi * (p - math.Floor(p))
+			if math.Mod(x, math.Pi) < c.deg*math.Pi/180 {
+				return 0
+			}
+			return math.Sin(x) + 0.12*math.Sin(3*x) + 0.05*math.Sin(5*x)
+		}
+		sum := noise * noise
+		const grid = 1 << 18
+		for i := range grid {
+			v := f((float64(i) + 0.5) / grid)
+			sum += v * v / grid
+		}
+		want := math.Sqrt(sum)
+		worst, in, n := 0.0, 0, 0
+		for seed, hz := range []float64{50, 50.31, 49.9} {
+			m := New(Options{Mains: 50, Rate: 4000})
+			next := 3.1
+			s := staggered{rate: 4000, jitter: 0.04, noise: noise, lsb: 1.0 / 1536, seed: uint64(61 + seed)}
+			s.run(m, 6, wave{f: f}, 0.31*float64(seed), constant(hz), func(now float64) {
+				if now < next {
+					return
+				}
+				next += 0.2
+				r, ok := m.RMS200()
+				if !ok {
+					t.Fatalf("%g°: no reading at %g s", c.deg, now)
+				}
+				e := math.Abs(r.RMS - want)
+				worst = math.Max(worst, e/want)
+				n++
+				if e <= 2*r.Alias+2*noise/20 {
+					in++
+				}
+			})
+		}
+		t.Logf("%g°: %.3f %% of the reading, %d of %d within ±2 Alias", c.deg, 100*worst, in, n)
+		if worst > c.limit || float64(in) < 0.9*float64(n) {
+			t.Errorf("%g°: off by %.3f %%, %d of %d within ±2 Alias", c.deg, 100*worst, in, n)
+		}
 	}
 }
 
@@ -202,13 +309,13 @@ func TestStaggerPolarities(t *testing.T) {
 	}
 }
 
-// Pulses of 5° are averaged over 1.2 s, but not beyond a change: the choke off or
-// twice the current shows at once.
+// Pulses of 4.5°, of one sample, are averaged over 1.2 s, but not beyond a
+// change: the choke off or twice the current shows at once.
 func TestPulses(t *testing.T) {
 	for _, to := range []float64{0, 2} {
-		w := cut(175)
+		w := cut(175.5)
 		gain := 1.0
-		changing := wave{fmt.Sprint("175° then ×", to), func(p float64) float64 { return gain * w.f(p) }, w.rms}
+		changing := wave{fmt.Sprint("175.5° then ×", to), func(p float64) float64 { return gain * w.f(p) }, w.rms}
 		m := New(Options{Mains: 50, Rate: 4000})
 		next := 1.5
 		staggered{rate: 4000, noise: 2e-4, seed: 5}.run(m, 4, changing, 0.2, constant(50.03), func(now float64) {
@@ -224,7 +331,7 @@ func TestPulses(t *testing.T) {
 				t.Fatalf("no reading at %g s", now)
 			}
 			switch {
-			case now < 2.5 && (r.End-r.Start < time.Second || math.Abs(r.RMS/w.rms-1) > 0.15):
+			case now < 2.5 && (r.End-r.Start < time.Second || math.Abs(r.RMS/w.rms-1) > 0.2):
 				t.Errorf("at %g s: %+v, want %g over 1.2 s", now, r, w.rms)
 			case now > 2.75 && to == 0 && r.RMS > 3e-4:
 				t.Errorf("%g s after: %g", now-2.5, r.RMS)

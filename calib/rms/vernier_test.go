@@ -192,3 +192,20 @@ func BenchmarkRMS200Cut(b *testing.B) {
 		last, _ = m.RMS200()
 	}
 }
+
+// BenchmarkPushAllCut is per ten seconds of 4 kS/s with edges that are placed.
+func BenchmarkPushAllCut(b *testing.B) {
+	m := New(Options{Mains: 50, Rate: 4000})
+	at, x := make([]time.Duration, 40000), make([]float64, 40000)
+	for i := range at {
+		at[i] = time.Duration(i) * 250 * time.Microsecond
+		x[i] = cut(90).f(50.1*at[i].Seconds() + 0.001)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.PushAll(at, x)
+		m.last -= 10 * time.Second // the same again
+		m.origin -= 10 * time.Second
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/40000, "ns/sample")
+}

@@ -225,11 +225,13 @@ func (d *Dev) put(size, own int, input uint8, shift int) {
 
 // move is by how many bits the next block begins later than the spacing says: up to
 // half a spacing either way where frames are long enough. The places of the blocks
-// within a spacing are frac(0.113·b²): no mains frequency makes the edges of many
-// half cycles fall at one place between samples, as some do for any steady step, and
-// of 60 in a row no two neighbours are more than 0.16 of a spacing apart.
+// within a spacing are frac(748·b²/1009): no mains frequency makes the edges of many
+// half cycles fall at one place between samples, as some do for any steady step. Of a
+// prime the squares are 505 places, so that edges locked to the blocks see as many; and
+// of all factors 748 leaves an edge the least room among 20 in a row (28 % less squared
+// than places by chance).
 func (d *Dev) move() int {
-	const c, of = 113, 1000
+	const c, of = 748, 1009
 	n := 8 * d.frame
 	place := n * (c * (d.block * d.block) % of) / of
 	d.block = (d.block + 1) % of

@@ -82,7 +82,7 @@ func TestCutCurrentThroughTheDriver(t *testing.T) {
 			})
 			t.Logf("%g Hz, stagger %s, %g°: %.3f %% of full scale, over 3 s %.3f %% of the reading", c.hz, c.stagger, deg, 100*single, 100*long)
 			worst = math.Max(worst, single)
-			if c.stagger == "yes" && (single > 2e-3 || deg <= 135 && long > 2e-3) {
+			if c.stagger == "yes" && (single > 2e-3 || long > 2e-3) {
 				t.Errorf("%g Hz, %g°: off by more than 0.2 %%", c.hz, deg)
 			}
 		}
