@@ -109,7 +109,7 @@ func TestBrowserCalibrates(t *testing.T) {
 					case <-r.Context().Done():
 					}
 				})
-				ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+				ctx, cancel := context.WithTimeout(context.Background(), patience)
 				defer cancel()
 				ended := make(chan error, 1)
 				go func() {

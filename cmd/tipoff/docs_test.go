@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -59,34 +58,6 @@ func reference() string {
 		}
 	}
 	return b.String()
-}
-
-var (
-	link   = regexp.MustCompile(`\]\(([^)#]+)(#[^)]*)?\)`)
-	inCode = regexp.MustCompile("(?s)```.*?```")
-)
-
-// Every link of the guides leads to a file that is there.
-func TestLinks(t *testing.T) {
-	pages := []string{"../../README.md", "../../DEVELOPERS.md"}
-	more, err := filepath.Glob("../../deploy/docs/*.md")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, page := range append(pages, more...) {
-		text, err := os.ReadFile(page)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, m := range link.FindAllStringSubmatch(inCode.ReplaceAllString(string(text), ""), -1) {
-			if strings.Contains(m[1], "://") {
-				continue
-			}
-			if _, err := os.Stat(filepath.Join(filepath.Dir(page), m[1])); err != nil {
-				t.Errorf("%s: link to %s: %v", filepath.Base(page), m[1], err)
-			}
-		}
-	}
 }
 
 // Every verb is in README's table, and every verb there exists.

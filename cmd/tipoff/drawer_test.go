@@ -35,7 +35,7 @@ func TestStopLeavesTheSheetForLater(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cfg.Store.Directory, cfg.Page.Listen = t.TempDir(), freeAddress(t)
+	cfg.Store.Directory, cfg.Page.Listen = t.TempDir(), anyPort
 	var said bytes.Buffer
 	start := func(speed float64) *station {
 		v := clock.NewVirtual(time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC), speed)

@@ -74,7 +74,7 @@ func TestInterruptedRunIsJudgedBeforeTheBenchIsMade(t *testing.T) {
 		}
 		select {
 		case got = <-judged:
-		case <-time.After(20 * time.Second):
+		case <-time.After(patience):
 			got = "nothing"
 		}
 		if d.bench != nil {

@@ -196,10 +196,18 @@ func (p *pin) EdgeAt() time.Duration {
 // asleep is how far clock.System (CLOCK_BOOTTIME) is ahead of the kernel's edge
 // stamps (CLOCK_MONOTONIC): the time that the computer has slept.
 func asleep() time.Duration {
-	var boot, mono unix.Timespec
-	// Both clocks exist on every kernel that Go runs on.
-	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono)
-	_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &boot)
+	var mono, boot, again unix.Timespec
+	// A process that is held up between the two readings would add that time to
+	// the stamp: such a pair is read again, a few times.
+	for range 8 {
+		// Both clocks exist on every kernel that Go runs on.
+		_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &mono)
+		_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &boot)
+		_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &again)
+		if again.Nano()-mono.Nano() < int64(100*time.Microsecond) {
+			break
+		}
+	}
 	d := time.Duration(boot.Nano() - mono.Nano())
 	if d < time.Millisecond {
 		return 0 // the time between the two calls

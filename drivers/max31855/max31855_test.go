@@ -18,7 +18,7 @@ const port = "/dev/spidev0.1"
 
 var typeK = drivers.Config{Driver: "max31855", Bus: port, Inputs: []drivers.InputConfig{{}}, Mains: 50}
 
-// bits makes a number of a data sheet row.
+// digits makes a number of a data sheet row.
 func digits(s string) (v uint32) {
 	for _, c := range s {
 		v = v<<1 | uint32(c-'0')

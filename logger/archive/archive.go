@@ -21,6 +21,10 @@ import (
 	"tipoff/logger/journal"
 )
 
+// RunsDir is where the runs are in a store, the folder that a bench keeps all its files
+// in.
+const RunsDir = "runs"
+
 // Entry is one run in the list.
 type Entry struct {
 	ID      string          `json:"id"`
@@ -35,6 +39,7 @@ type Entry struct {
 	Outcome journal.Outcome `json:"outcome"`
 	Verdict string          `json:"verdict"`
 	Summary string          `json:"summary"`
+	GoesOn  string          `json:"goes_on,omitempty"` // run that goes on with this one, which was broken off
 	Trouble string          `json:"trouble,omitempty"` // why run.toml can not be read, then most of the rest is empty
 }
 
@@ -49,6 +54,7 @@ type Archive struct {
 	mu    sync.Mutex // guards everything that follows
 	known map[string]cached
 	saved bool // the catalogue on the disk holds what is known
+	lock  *os.File
 }
 
 // cached is an entry and the state of its run.toml that it was read from.
@@ -63,7 +69,7 @@ type cached struct {
 
 const (
 	catalogueName   = "catalogue.jsonl"
-	catalogueFormat = 2
+	catalogueFormat = 3
 	metaName        = "run.toml"
 )
 
@@ -161,7 +167,7 @@ func (a *Archive) entry(name string) (c cached, fresh bool) {
 	}
 	c.Entry = Entry{
 		ID: m.ID, Bench: m.BenchName, Tube: m.Tube, Kind: m.Kind, Job: m.Job, Started: m.Started.Wall, Trusted: m.Started.Trusted,
-		Took: m.Duration(), Outcome: m.Outcome, Verdict: m.Verdict, Summary: m.Summary,
+		Took: m.Duration(), Outcome: m.Outcome, Verdict: m.Verdict, Summary: m.Summary, GoesOn: m.GoesOn,
 	}
 	if m.ID != name {
 		// The folder is what everything else goes by.
@@ -264,8 +270,13 @@ func shortBoot(id string) string {
 
 // Recover ends all runs that a crash or a power cut broke off, but not the run
 // except, which is being recorded ("" for none). It goes on after a run that
-// it can not mend, and returns the runs it changed and all errors.
+// it can not mend, and returns the runs it changed and all errors. While another
+// process that has called it lives it does nothing: what that one records is not
+// broken off.
 func (a *Archive) Recover(except string) ([]*journal.Meta, error) {
+	if ours, err := a.own(); err != nil || !ours {
+		return nil, err
+	}
 	folders, err := os.ReadDir(a.dir)
 	if err != nil {
 		return nil, fmt.Errorf("recovering runs: %w", err)

@@ -195,7 +195,7 @@ func BenchmarkList(b *testing.B) {
 	a := open(b, filepath.Join(b.TempDir(), "runs"))
 	w := record(b, a, "2026-11-25-001", wall, true)
 	seal(b, w)
-	text, err := os.ReadFile(filepath.Join(w.Dir(), "run.toml"))
+	text, err := os.ReadFile(filepath.Join(a.RunDir("2026-11-25-001"), "run.toml"))
 	if err != nil {
 		b.Fatal(err)
 	}

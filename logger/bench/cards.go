@@ -74,8 +74,10 @@ func (b *Bench) QueueCard(name string, text []byte) error {
 	return nil
 }
 
+// queue is not synced, as the bench waits for it: after a power cut the card may be
+// missing or damaged, which is then said.
 func (b *Bench) queue(name string, text []byte) error {
-	path := filepath.Join(b.opt.Directory, queueDir, name)
+	path := filepath.Join(b.cards, name)
 	if err := os.WriteFile(path+".part", text, 0o644); err != nil {
 		return fmt.Errorf("queueing the card: %w", err)
 	}
@@ -87,7 +89,7 @@ func (b *Bench) queue(name string, text []byte) error {
 
 // firstQueued is the path of the next card, "" if there is none.
 func (b *Bench) firstQueued() string {
-	entries, err := os.ReadDir(filepath.Join(b.opt.Directory, queueDir))
+	entries, err := os.ReadDir(b.cards)
 	if err != nil {
 		return ""
 	}
@@ -97,7 +99,7 @@ func (b *Bench) firstQueued() string {
 	if i < 0 {
 		return ""
 	}
-	return filepath.Join(b.opt.Directory, queueDir, entries[i].Name())
+	return filepath.Join(b.cards, entries[i].Name())
 }
 
 // useNextCard shows the limits of the card that the next run will take, or
@@ -143,23 +145,6 @@ func (b *Bench) takeQueued() {
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		b.health.Set(b.kinds.CardUnreadable, path, "", err.Error(), "let tipoff write to the queue's folder", b.opt.Clock.Now())
 	}
-}
-
-// GiveCard gives a recorded run its tube card. The sheet has to be made again
-// after it.
-func GiveCard(dir, file string, text []byte) (tube.Card, error) {
-	card, err := tube.Parse(file, text)
-	if err != nil {
-		return card, err
-	}
-	err = journal.UpdateMeta(dir, func(m *journal.Meta) error {
-		m.Card, m.Tube, m.Job = string(text), card.Name, card.Job
-		return nil
-	})
-	if err != nil {
-		return card, fmt.Errorf("writing the card into %s: %w", filepath.Base(dir), err)
-	}
-	return card, nil
 }
 
 // next is the name of the card that the next run will take.

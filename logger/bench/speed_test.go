@@ -33,14 +33,7 @@ func BenchmarkBench(b *testing.B) {
 }
 
 // hotTube is a bench.toml with the glass alone, as a user would write it.
-const hotTube = `
-[bench]
-name = "bench-1"
-mains = "50 Hz"
-manifold_volume = "0.8 L"
-[store]
-directory = "unused"
-[[channel]]
+const hotTube = benchHead + `[[channel]]
 name = "glass"
 role = "glass"
 driver = "max31856"
@@ -132,7 +125,7 @@ func soundDelay(b *testing.B) (beyond, fromConversion time.Duration) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	done := make(chan error, 1)
 	go func() { done <- bn.Run(ctx, nil) }()

@@ -25,14 +25,7 @@ import (
 )
 
 // stormBench is the glass and a gauge, as a user would write it.
-const stormBench = `
-[bench]
-name = "bench-1"
-mains = "50 Hz"
-manifold_volume = "0.8 L"
-[store]
-directory = "unused"
-[[channel]]
+const stormBench = benchHead + `[[channel]]
 name = "glass"
 role = "glass"
 driver = "max31856"

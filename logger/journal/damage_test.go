@@ -2,16 +2,12 @@ package journal
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math"
-	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"testing"
 	"time"
 
@@ -222,77 +218,6 @@ func TestSealedDamage(t *testing.T) {
 		}
 		if err := Verify(dir); err == nil {
 			t.Errorf("byte %d damaged, and Verify is content", at)
-		}
-	}
-}
-
-// child is the process that is killed: it records frames of number 0, 1, …, one
-// a millisecond, and prints when it appended each.
-func child(dir string) {
-	w, err := Create(dir, testMeta(), testLayout(), Options{Every: 20 * time.Millisecond})
-	if err != nil {
-		fmt.Println(err)
-		os.Exit(1)
-	}
-	tick := time.NewTicker(time.Millisecond)
-	for i := 0; ; i++ {
-		<-tick.C
-		w.Append(testFrame(i), testPhase(i))
-		fmt.Println(i, time.Now().UnixMicro())
-	}
-}
-
-func TestKill(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts processes")
-	}
-	rng := rand.New(rand.NewPCG(1, 2))
-	for round := range 12 {
-		dir := filepath.Join(t.TempDir(), "2026-11-25-001")
-		ctx, cancel := context.WithCancel(context.Background())
-		cmd := exec.CommandContext(ctx, os.Args[0])
-		cmd.Env = append(os.Environ(), "TIPOFF_JOURNAL_CHILD="+dir)
-		var out bytes.Buffer
-		cmd.Stdout = &out
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
-		time.Sleep(time.Duration(100+rng.IntN(200)) * time.Millisecond)
-		if err := cmd.Process.Kill(); err != nil { // SIGKILL
-			t.Fatal(err)
-		}
-		killed := time.Now()
-		_ = cmd.Wait()
-		cancel()
-		if _, err := os.Stat(filepath.Join(dir, "frames.lp")); err != nil {
-			t.Logf("round %d: killed before the first sync", round)
-			continue
-		}
-		m, err := Recover(dir)
-		if err != nil {
-			t.Fatalf("round %d: %v", round, err)
-		}
-		got := readAll(t, dir)
-		checkFrames(t, got)
-		// All frames that are older than a second must be there.
-		due := -1
-		for _, line := range bytes.Split(out.Bytes(), []byte("\n")) {
-			n, at, ok := bytes.Cut(line, []byte(" "))
-			us, err := strconv.ParseInt(string(at), 10, 64)
-			if !ok || err != nil {
-				continue
-			}
-			// A twenty-fifth of the second, as this child syncs 25 times as often;
-			// a busy machine gets 100 ms more.
-			if killed.Sub(time.UnixMicro(us)) > 140*time.Millisecond {
-				due, _ = strconv.Atoi(string(n))
-			}
-		}
-		if len(got.frames) <= due || m.Outcome != Interrupted || len(got.damage) != 0 {
-			t.Errorf("round %d: %d frames, want more than %d; outcome %s, damage %v", round, len(got.frames), due, m.Outcome, got.damage)
-		}
-		if err := Verify(dir); err != nil {
-			t.Error(err)
 		}
 	}
 }
