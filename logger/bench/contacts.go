@@ -76,7 +76,12 @@ func (b *Bench) followContacts(at time.Duration) {
 		if c.closed {
 			text = "closed"
 		}
-		if c.purpose != frame.NoPurpose {
+		switch {
+		case c.purpose == frame.Torch && c.closed:
+			text = "torch in use"
+		case c.purpose == frame.Torch:
+			text = "torch put back"
+		case c.purpose != frame.NoPurpose:
 			text = c.purpose.String() + " " + text
 		}
 		b.run.event(journal.Event{At: at, Kind: journal.Note, ID: ch.Name, Text: text})

@@ -139,8 +139,9 @@ func TestAcknowledgeButton(t *testing.T) {
 // What a purpose may be is said with line and key.
 func TestPurposeRefused(t *testing.T) {
 	for text, want := range map[string]string{
-		strings.Replace(buttonBench, `"acknowledge"`, `"trip"`, 1):                                                                 `purpose`,
-		"[[channel]]" + strings.Replace(subjectsOf[glassCh].toml, `role = "glass"`, "role = \"glass\"\npurpose = \"stopcock\"", 1): `only for role`,
+		strings.Replace(buttonBench, `"acknowledge"`, `"trip"`, 1): `purpose`,
+		strings.Replace(buttonBench, `"acknowledge"`, `"torch"`, 1) + strings.NewReplacer(`"acknowledge"`, `"torch"`, `"button"`, `"other"`, "GPIO27", "GPIO22").Replace(buttonBench): `one contact of this purpose`,
+		"[[channel]]" + strings.Replace(subjectsOf[glassCh].toml, `role = "glass"`, "role = \"glass\"\npurpose = \"stopcock\"", 1):                                                    `only for role`,
 	} {
 		_, err := config.Parse("bench.toml", []byte(benchHead+text), registry.All())
 		if err == nil || !strings.Contains(err.Error(), want) {

@@ -24,7 +24,7 @@ func (b *Bench) Snapshot() *status.Snapshot {
 		Now: b.frame.At, Wall: wall, WallTrusted: trusted,
 		Speed: b.opt.Speed, Emulated: b.opt.Emulated,
 		Layout: b.opt.Layout, Frame: b.frame,
-		Phase: b.state.Phase, PhaseSince: b.state.Since,
+		Phase: b.state.Phase, PhaseSince: b.state.Since, PhaseOr: b.state.Or,
 		Run: status.Run{
 			Active: b.run.writer != nil, ID: b.run.id, Started: b.run.started, Next: b.next(),
 		},

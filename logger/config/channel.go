@@ -47,7 +47,12 @@ func (p *parser) channel(t *strict.Table) {
 	if c.Role == frame.Contact {
 		// The empty word is what a missing key means, and no value to write.
 		if t.Has("purpose") {
-			c.Purpose, _ = frame.PurposeNamed(t.String("purpose", "contactor", "stopcock", "acknowledge"))
+			c.Purpose, _ = frame.PurposeNamed(t.String("purpose", "contactor", "stopcock", "acknowledge", "torch"))
+		}
+		for _, o := range p.bench.Channels {
+			if o.Purpose == c.Purpose && c.Purpose != frame.NoPurpose && c.Purpose != frame.AcknowledgeButton {
+				t.Wrong("purpose", fmt.Sprintf("the purpose that channel %s on line %d has", o.Name, o.Line), "one contact of this purpose; leave it out for others")
+			}
 		}
 	} else if t.Has("purpose") {
 		t.Wrong("purpose", "a purpose of a "+c.Role.String()+" channel", "only for role = \"contact\"")

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"tipoff/calib/chain"
-	torr "tipoff/calib/gauge"
+	"tipoff/calib/unit"
 	"tipoff/drivers/registry"
 )
 
@@ -45,7 +45,7 @@ shunt = "250 ohm"
 pressure_4ma = "0 Torr"
 pressure_20ma = "10 Torr"
 shunt_accuracy = "0.1 %"
-`, 3, 5 * torr.Torr, 1e-9, -0.25 * torr.Torr, 10.625 * torr.Torr, 0.85},
+`, 3, 5 * unit.Torr, 1e-9, -0.25 * unit.Torr, 10.625 * unit.Torr, 0.85},
 		{`kind = "ratiometric"
 supply = "5 V"
 ratio_1 = "10 %"
@@ -54,14 +54,14 @@ ratio_2 = "90 %"
 pressure_2 = "20 Torr"
 under_range = "5 %"
 over_range = "95 %"
-`, 2.5, 10 * torr.Torr, 1e-9, -1.25 * torr.Torr, 21.25 * torr.Torr, 0.2},
+`, 2.5, 10 * unit.Torr, 1e-9, -1.25 * unit.Torr, 21.25 * unit.Torr, 0.2},
 		{`kind = "mantissa-exponent"
 volts_at = "3 V"
 pressure_at = "1 Torr"
 slope = "0.5 V/decade"
 under_range = "0.5 V"
 over_range = "4.5 V"
-`, 2.35, 0.0730 * torr.Torr, 1e-9, 1e-5 * torr.Torr, 1e3 * torr.Torr, 0.4},
+`, 2.35, 0.0730 * unit.Torr, 1e-9, 1e-5 * unit.Torr, 1e3 * unit.Torr, 0.4},
 	} {
 		b, err := Parse("b.toml", []byte(gaugeBench+c.keys), registry.All())
 		if err != nil {
@@ -89,7 +89,7 @@ over_range = "4.5 V"
 		}
 		if strings.Contains(c.keys, "shunt_accuracy") {
 			// ±0.1 % of 12 mA is 0.012 of the 16 mA that are 10 Torr.
-			want := 0.001 * 12 / 16 * 10 * torr.Torr / math.Sqrt(3)
+			want := 0.001 * 12 / 16 * 10 * unit.Torr / math.Sqrt(3)
 			if _, _, u := at(c.volts); math.Abs(u/want-1) > 1e-9 {
 				t.Errorf("the shunt's share is %g Pa, want %g", u, want)
 			}

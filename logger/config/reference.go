@@ -43,7 +43,7 @@ var entries = []entry{
 	{inChannel, "name", "1 to 40 of a–z, A–Z, 0–9, - and _", required, "what records and the page call the channel; each its own"},
 	{inChannel, "role", `"pressure", "glass", "current", "shell", "ambient", "light" or "contact"`, required, "what is measured; of several with one role the first is the one that phases and limits go by"},
 	{inChannel, "required", "true or false", "true for pressure, glass and current", "whether the bench counts as impaired without the channel"},
-	{inChannel, "purpose", `"contactor", "stopcock" or "acknowledge"`, "none", "of a contact: contactor and stopcock are noted in the run; contactor also tells when the arc burns where the current does not, and is held against the current; acknowledge is a button that acknowledges all alarms"},
+	{inChannel, "purpose", `"contactor", "stopcock", "torch" or "acknowledge"`, "none", "of a contact: contactor, stopcock and torch are noted in the run; contactor also tells when the arc burns where the current does not, and is held against the current; stopcock, closed while the main stopcock to the pump is shut, tells when a leak test, a pump-out and a fill begin; torch, closed while the torch is in use, tells when tip-off begins, which on many benches nothing else shows; acknowledge is a button that acknowledges all alarms"},
 	{inChannel, "driver", "a driver's name", required, "which device: one of the [drivers](#drivers) below"},
 	{inChannel, "bus", `"/dev/i2c-1", "/dev/spidev0.0", …`, required + " where the driver sits on a bus", "where the device is"},
 	{inChannel, "address", `"0x48"`, "the driver's default", "which device of the bus"},

@@ -55,11 +55,12 @@ type Purpose uint8
 const (
 	NoPurpose         Purpose = iota
 	Contactor                 // auxiliary contact of the bombarder's contactor
-	Stopcock                  // switch on a stopcock
+	Stopcock                  // switch on the main stopcock, to the pump: closed while that is shut
 	AcknowledgeButton         // acknowledges alarms at the bench
+	Torch                     // on the torch's gas valve or its hook: closed while it is in use
 )
 
-var purposeNames = [...]string{"", "contactor", "stopcock", "acknowledge"}
+var purposeNames = [...]string{"", "contactor", "stopcock", "acknowledge", "torch"}
 
 // String is the purpose as bench.toml writes it.
 func (p Purpose) String() string { return purposeNames[p] }
@@ -140,9 +141,15 @@ const (
 // Contactor is what the auxiliary contact of the bombarder's contactor tells. On
 // does not mean that an arc burns, only that it may: a tube at too high a pressure
 // does not strike. Off means that none does.
-func (f *Frame) Contactor(l *Layout) Switch {
+func (f *Frame) Contactor(l *Layout) Switch { return f.Switch(l, Contactor) }
+
+// Switch is what the first contact with a purpose tells: on while it is closed.
+func (f *Frame) Switch(l *Layout, p Purpose) Switch {
+	if l.count[Contact] == 0 {
+		return SwitchUnknown
+	}
 	for i := range l.Channels {
-		if c := &l.Channels[i]; c.Role != Contact || c.Purpose != Contactor {
+		if c := &l.Channels[i]; c.Role != Contact || c.Purpose != p {
 			continue
 		}
 		switch v := f.Readings[i].Value; {
@@ -166,6 +173,15 @@ type Frame struct {
 	Gas      gauge.Gas
 	GasKnown bool
 	Readings [MaxChannels]Reading
+}
+
+// Usable is the value of a role, as [Frame.Of] chooses it; NaN if that is not good.
+func (f *Frame) Usable(l *Layout, r Role) float64 {
+	v := f.Of(l, r)
+	if !v.Good() {
+		return math.NaN()
+	}
+	return v.X
 }
 
 // Of is the value of role r: that of its channel, or what several channels of

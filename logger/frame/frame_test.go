@@ -138,6 +138,12 @@ func TestContactor(t *testing.T) {
 			t.Errorf("closed for %v of the frame: %v, want %v", x, got, want)
 		}
 	}
+	for purpose, want := range map[Purpose]Switch{Contactor: SwitchOn, Stopcock: SwitchOff, Torch: SwitchUnknown} {
+		f.Readings[0].Value, f.Readings[1].Value = calib.Value{}, calib.Value{X: 1}
+		if got := f.Switch(l, purpose); got != want {
+			t.Errorf("%v: %v, want %v", purpose, got, want)
+		}
+	}
 	f.Readings[1].Value = calib.Value{X: 1, Q: calib.NoReading}
 	if got := f.Contactor(l); got != SwitchUnknown {
 		t.Errorf("without a reading: %v", got)

@@ -11,6 +11,7 @@ import (
 	"tipoff/logger/alarm"
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
+	"tipoff/logger/phase"
 	"tipoff/logger/status"
 )
 
@@ -120,6 +121,7 @@ type wire struct {
 	Speed       num           `json:"speed"`
 	Phase       string        `json:"phase"`
 	PhaseForS   num           `json:"phase_for_s"`
+	PhaseNote   string        `json:"phase_note"` // what cannot be known of it
 	Run         wireRun       `json:"run"`
 	Ageing      wireAgeing    `json:"ageing"`
 	Pressure    wireValue     `json:"pressure_torr"`
@@ -159,6 +161,7 @@ func wireStatus(s *status.Snapshot) *wire {
 		CardKnown: s.Envelope != nil && s.Envelope.Known,
 		Channels:  []wireValue{}, Limits: []wireLimit{}, Alarms: []wireAlarm{}, Troubles: []wireTrouble{},
 	}
+	w.PhaseNote = phaseNote(s.Phase, s.PhaseOr)
 	if !s.Wall.IsZero() {
 		w.Wall = s.Wall.Format(time.RFC3339)
 	}
@@ -190,6 +193,22 @@ func wireStatus(s *status.Snapshot) *wire {
 			seconds(s.Now - t.Since), t.Count})
 	}
 	return w
+}
+
+// phaseNote is what cannot be known of a phase, which may be another as well.
+func phaseNote(is, or phase.ID) string {
+	if or == is {
+		return ""
+	}
+	switch or {
+	case phase.TipOff:
+		return "or tip-off: no channel of this bench tells. A contact on the torch would."
+	case phase.Flush, phase.Fill:
+		return "or " + or.String() + ": gas that is let in looks the same at first."
+	case phase.Dry, phase.Bombard:
+		return "or " + or.String() + ": without a glass temperature this bench cannot tell."
+	}
+	return ""
 }
 
 // role is what all channels of a role say together.
@@ -239,6 +258,8 @@ func contactState(p frame.Purpose, closed bool) string {
 	switch p {
 	case frame.Contactor:
 		words = [2]string{"contactor off", "contactor on"}
+	case frame.Torch:
+		words = [2]string{"torch not in use", "torch in use"}
 	case frame.AcknowledgeButton:
 		words = [2]string{"button not pressed", "button pressed"}
 	}

@@ -90,6 +90,14 @@ func (d *decoder) step(f *feature, o *Options, back *[nodes]node) {
 			d.path[n] = d.moved[moves]
 		}
 	}
+	if q := &d.path[nTip]; d.causal && d.torchShows(f) {
+		if q.habit {
+			q.since = f.at
+		}
+		q.habit = false
+	} else if from[nTip] == nFill {
+		q.habit = true
+	}
 	d.learn(f)
 	if back != nil {
 		*back = from
@@ -106,6 +114,9 @@ func (q *path) move(from, to node, at float64) {
 		q.ended = q.node
 	}
 	q.node = at
+	if to == nTip {
+		q.fill, q.habit = q.since, false
+	}
 	if nodePhase[from] != nodePhase[to] {
 		q.since = at
 	}
@@ -142,10 +153,15 @@ func (d *decoder) learn(f *feature) {
 	for _, n := range [...]node{nDry, nBomb} {
 		q := &d.path[n]
 		tau := max(0.5, min(8, (f.at-q.node)/2))
+		if q.again && f.at-q.since > 8 { // it goes on from before the break
+			if tau = 8; f.at-q.node < 1 {
+				continue
+			}
+		}
 		if f.i == f.i && f.arcOn == 0 {
 			q.current = blend(q.current, f.i, f.dt, tau)
 		}
-		if f.lp == f.lp {
+		if f.lp == f.lp && !(f.slope < lowered) {
 			q.press = blend(q.press, f.lp, f.dt, tau)
 		}
 	}
@@ -195,6 +211,22 @@ func (d *decoder) learn(f *feature) {
 	}
 }
 
+// lowered is how fast ln p falls, 1/s, where somebody lowers the pressure: it is no
+// more what the arc burns in.
+const lowered = -0.06
+
+// hot tells whether the glass is so hot that the shells' turn may have come, or may be
+// for all that is known. The thermocouple lags.
+func (f *feature) hot() bool { return !(f.t+3*max(f.tSlope, 0) <= 190) }
+
+// soon is ln p as it is by now, where a falling pressure is filtered with a delay.
+func (f *feature) soon() float64 {
+	if f.slope < lowered {
+		return f.lp + 0.4*f.slope
+	}
+	return f.lp
+}
+
 func blend(y, x, dt, tau float64) float64 {
 	if y != y {
 		return x
@@ -210,12 +242,12 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 	switch n {
 	case nShells:
 		if f.blind { // no pressure to see; the choke is turned all the same
-			return under(math.Abs(math.Log(f.i/q.current)), 0.04, 0.02, 2)
+			return under(math.Abs(math.Log(f.mean/q.current)), 0.03, 0.015, 2)
 		}
 		weak := under(f.i, q.current*1.08, 0.05*q.current, 1)
-		full := over(f.lp, q.press-0.1, 0.2, 1)
+		full := over(f.soon(), q.press-0.1, 0.2, 1)
 		if q.again && age > 1 { // struck again in as much gas as before: not the shells' turn
-			return 3 * min(weak, over(f.lp, q.press-0.25, 0.1, 1))
+			return 3 * min(weak, over(f.soon(), q.press-0.25, 0.1, 1))
 		}
 		if age > 3 { // the arc may take less current again as gas comes
 			return min(2*weak, 2*full)
@@ -226,16 +258,18 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 			if age > strikeFrom && age < strikeTo && !q.again {
 				return under(math.Log(f.i/q.strike), 0.25, 0.1, 10)
 			}
-			return 0
+			if !q.again || f.at-q.since < settle || age < 1 || !f.hot() {
+				return 0
+			}
 		}
 		// A pressure lowered with cool glass and no more current is a heavy
 		// hand on the stopcock, not the shells' turn.
 		c := over(f.i, q.current*1.15, 0.08*q.current, 2)
-		if f.blind && !(f.t < 150) {
-			c += over(math.Abs(math.Log(f.i/q.current)), 0.04, 0.02, 6)
+		if f.blind && f.hot() {
+			c += over(math.Abs(math.Log(f.mean/q.current)), 0.03, 0.015, 6)
 		}
-		if f.i > 1.08*q.current || f.t > 190 || f.t != f.t {
-			c += under(f.lp, q.press-0.2, 0.15, 6)
+		if f.i > 1.08*q.current || f.hot() {
+			c += under(f.soon(), q.press-0.2, 0.15, 6)
 		}
 		return c
 	case nFlushIn:
@@ -244,7 +278,7 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		}
 	case nFlushOut:
 		if age > short[nFlushOut] {
-			return under(f.lp, o.lnBase+0.4, 0.05, 3)
+			return under(f.lp, o.lnBase+flushedOut, 0.05, 3)
 		}
 	case nEvac:
 		thr := max(0.005, 1.25*f.noise)
@@ -275,7 +309,7 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		}
 		return c
 	case nFill:
-		if f.at-q.steady > o.patience(f) {
+		if f.torch == frame.SwitchUnknown && f.at-q.steady > o.patience(f.noise) {
 			return 3
 		}
 	}
@@ -311,17 +345,19 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 		if q := &d.path[nAdmit2]; e.from == nAdmit2 && f.i != f.i {
 			// No current to tell by. Who dries again lets in as much air as before.
 			if same := math.Abs(q.let-q.air) < 0.035; e.to == nDry && same {
-				c -= 4
+				c--
 			} else if e.to == nBomb && same {
-				c += 2
+				c += 5
 			}
 		}
 		return c
 	case e.from == nDry && e.to == nShells:
-		if f.t != f.t { // who knows how hot it is
-			return 0
+		if f.t == f.t {
+			return 8
 		}
-		return 8
+		if f.soon() < d.path[nDry].press-0.3 { // who knows how hot it is; this is how shells begin
+			return -2
+		}
 	case e.from == nDry && e.to == nBomb:
 		if f.t != f.t { // nothing to tell by
 			return 1
@@ -350,20 +386,25 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 		}
 		return c
 	case e.from == nEvac && e.to == nLeak:
-		if f.rise > 3.9 && rate(f) < 1 && f.slope < 0.3 {
+		// A rise says nothing to a run that is not being evacuated.
+		if f.rise > 3.9 && rate(f) < 1 && f.slope < 0.3 && d.cost[nEvac] < 4 {
 			return -min(f.rise*f.rise/2, 12)
 		}
 	case e.from == nFill && e.to == nTip:
-		if f.warm > warmSure {
+		q := &d.path[nFill]
+		switch {
+		case f.held(q) && math.Abs(f.slope) < 0.05: // what is still let in is not sealed
+			return -12
+		case f.warm > warmSure && (f.torch == frame.SwitchUnknown || f.warm > warmBeyond):
 			return -min(f.warm*f.warm/2, 12)
+		case f.torch != frame.SwitchUnknown && !f.held(q):
+			return 12
 		}
-		if f.at-d.path[nFill].steady > o.patience(f) {
+		if f.at-q.steady > o.patience(f.noise) {
 			return 0
 		}
-		q := &d.path[nFill]
 		if d.causal {
-			// What goes on falling is pumped out.
-			if f.at-q.steady > 6 && q.left > 0 && f.at-q.left > 1 && math.Abs(f.slope) < 0.04 {
+			if q.stepped(f) {
 				return -4
 			}
 		} else if f.at-q.steady > 6 && math.Abs(f.slope) > 0.012 && math.Abs(f.calm-q.level) > max(0.012, 2*f.noise) {
@@ -381,6 +422,16 @@ func hotGas(f *feature) float64 {
 		return 0
 	}
 	return over(f.t, 115, 15, 6)
+}
+
+// says is what phase node n stands for at the bench, and since when, s. A tip-off
+// that nothing shows is no news: it is still the fill.
+func (d *decoder) says(n node) (ID, float64) {
+	q := &d.path[n]
+	if n == nTip && q.habit {
+		return Fill, q.fill
+	}
+	return nodePhase[n], q.since
 }
 
 // patient is how long, s, the tracker lets an arc on glass above PreheatEnd
@@ -407,7 +458,7 @@ func (d *decoder) best() node {
 func (d *decoder) least(p ID) float64 {
 	c := math.Inf(1)
 	for n := range nodes {
-		if nodePhase[n] == p {
+		if said, _ := d.says(node(n)); said == p {
 			c = min(c, d.cost[n])
 		}
 	}
@@ -421,9 +472,12 @@ func (d *decoder) lead(a, b ID) float64 { return d.least(b) - d.least(a) }
 func (d *decoder) weight(p ID) float64 {
 	var all, its float64
 	for n := range nodes {
+		if d.cost[n] > 25 {
+			continue // next to nothing
+		}
 		w := math.Exp(-d.cost[n])
 		all += w
-		if nodePhase[n] == p {
+		if said, _ := d.says(node(n)); said == p {
 			its += w
 		}
 	}

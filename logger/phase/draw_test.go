@@ -23,21 +23,24 @@ const (
 	powerLost        // the recorder is without power for a while
 	footSlipped      // the foot leaves the switch for some seconds, once or twice
 	contactOnly      // no current channel, but the contactor's contact
+	recordLost       // power lost, and what was recorded before as well
 	kinds       int  = iota
 )
 
 func (k kind) String() string {
-	return [kinds]string{"plain", "no glass", "glass lost", "no current", "gauge isolated", "power lost", "foot slipped", "no current but a contact"}[k]
+	return [kinds]string{"plain", "no glass", "glass lost", "no current", "gauge isolated", "power lost", "foot slipped", "no current but a contact", "power and record lost"}[k]
 }
 
 // share of the kinds in a draw, in per cent.
-var share = [kinds]int{56, 6, 6, 6, 8, 10, 8, 0}
+var share = [kinds]int{56, 6, 6, 6, 8, 10, 8, 0, 0}
 
 // drawn is one run as a recorder sees it.
 type drawn struct {
 	seed   uint64
 	kind   kind
 	fine   bool // with a diaphragm gauge beside the wide-range one
+	torch  bool // with a contact on the torch
+	cock   bool // with a switch on the main stopcock
 	what   string
 	obs    []Observation
 	clean  []Observation // the same without noise
@@ -145,11 +148,13 @@ func draw(seed uint64, k kind, fix func(*plant.Habit)) drawn {
 		fix(&h)
 	}
 	d := drawn{seed: seed, kind: k, fine: r.IntN(3) > 0}
+	contacts := rand.New(rand.NewPCG(seed, 0x636f6e74))
+	d.torch, d.cock = contacts.IntN(4) == 0, contacts.IntN(6) == 0
 	op := &hands{Script: plant.NewScript(h, seed), r: r}
 	if k == footSlipped {
 		op.slips = 1 + r.IntN(2)
 	}
-	d.what = fmt.Sprintf("%.0f mm %.1f m, style %d, reaction %.1f s, %d preheats, %d flushes, leak test %v, fine %v", t.Outside*1e3, t.Length, style, h.Reaction.Seconds(), h.Preheats, h.Flushes, h.LeakTest > 0, d.fine)
+	d.what = fmt.Sprintf("%.0f mm %.1f m, style %d, reaction %.1f s, %d preheats, %d flushes, leak test %v, fine %v, torch %v, stopcock %v", t.Outside*1e3, t.Length, style, h.Reaction.Seconds(), h.Preheats, h.Flushes, h.LeakTest > 0, d.fine, d.torch, d.cock)
 	p := plant.New(cfg, op)
 	const every = 100 * time.Millisecond
 	gauge := plant.Atmosphere
@@ -163,12 +168,10 @@ func draw(seed uint64, k kind, fix func(*plant.Habit)) drawn {
 			Glass:    x.Junction + 0.15*r.NormFloat64(),
 			Current:  math.Abs(0.002 + x.Current*(1+0.01*r.NormFloat64())),
 		})
-		if k == contactOnly {
-			d.obs[len(d.obs)-1].Contactor = frame.SwitchOff
-			if x.Hands.Bombard {
-				d.obs[len(d.obs)-1].Contactor = frame.SwitchOn
-			}
-		}
+		o := &d.obs[len(d.obs)-1]
+		o.Contactor = contactOf(k == contactOnly, x.Hands.Bombard)
+		o.Torch = contactOf(d.torch, x.Hands.Torch)
+		o.Stopcock = contactOf(d.cock, x.Hands.Main == 0)
 		d.clean = append(d.clean, Observation{At: at, Pressure: gauge, Glass: x.Junction, Current: math.Abs(0.002 + x.Current)})
 		if h.Preheats == 0 && d.first == 0 && x.Phase == "bombard" && x.Junction > 110 {
 			d.first = at
@@ -190,6 +193,17 @@ func draw(seed uint64, k kind, fix func(*plant.Habit)) drawn {
 	}
 	d.spoil(r)
 	return d
+}
+
+// contactOf is what a contact says, if the bench has it.
+func contactOf(has, closed bool) frame.Switch {
+	switch {
+	case !has:
+		return frame.SwitchUnknown
+	case closed:
+		return frame.SwitchOn
+	}
+	return frame.SwitchOff
 }
 
 // readGauge is a reading of the bench's pressure as the frame has it, Pa: a
@@ -264,7 +278,7 @@ func (d *drawn) spoil(r *rand.Rand) {
 			o.Pressure = held * (1 + 0.002*r.NormFloat64())
 			d.clean[i].Pressure = held
 		}
-	case powerLost:
+	case powerLost, recordLost:
 		from := time.Duration((0.1 + 0.7*r.Float64()) * float64(end))
 		to := from + secs(15, 90)
 		dark := func(o Observation) bool { return o.At >= from && o.At <= to }
@@ -284,25 +298,31 @@ func kindOf(seed uint64) kind {
 	return plain
 }
 
-// live runs the tracker as the daemon does: anew after power has been lost.
-// The segments are dated by when the tracker said so.
-func (d *drawn) live() []Segment {
-	var out []Segment
+// live runs the tracker as the daemon does: after power has been lost it is first
+// fed what was recorded before, if that is still there. The segments are dated by
+// when the tracker said so.
+// alike are the stretches in which it named another phase that it may be as well.
+func (d *drawn) live() (said, alike []Segment) {
+	if d.kind != recordLost {
+		return trackAlike(d.obs, Options{})
+	}
 	rest := d.obs
+	part := func(n int) {
+		if n > 0 {
+			s, a := trackAlike(rest[:n], Options{})
+			said, alike = append(said, s...), append(alike, a...)
+		}
+		rest = rest[n:]
+	}
 	for _, h := range d.hidden {
 		n := 0
 		for n < len(rest) && rest[n].At < h.To {
 			n++
 		}
-		if n > 0 {
-			out = append(out, track(rest[:n], Options{})...)
-		}
-		rest = rest[n:]
+		part(n)
 	}
-	if len(rest) > 0 {
-		out = append(out, track(rest, Options{})...)
-	}
-	return out
+	part(len(rest))
+	return said, alike
 }
 
 // seen takes out of the truth what no frame recorded; boundaries

@@ -17,6 +17,7 @@ type feature struct {
 	trend  float64      // the same over about ten seconds
 	rise   float64      // only live: significance of a rise off the line on which ln p fell or stood
 	warm   float64      // only live: the same of a warming in a fill
+	ago    float64      // only live: how long it had been going on when it was first seen, s
 	blind  bool         // only live: the gauge stands still whatever the arc does
 	out    float64      // only live: s since the arc went out; 0 while it burns or before any
 	fell   float64      // only live: by how much ln p has changed since the gas of the arc had cooled
@@ -25,7 +26,11 @@ type feature struct {
 	t      float64      // glass, °C
 	tSlope float64      // K/s
 	i      float64      // A
+	mean   float64      // A, the same over about a second
 	k      frame.Switch // the contactor's contact
+	cock   frame.Switch // the main stopcock's, on: shut; unknown where it is not to be believed
+	torch  frame.Switch // the torch's, on once it has been taken up
+	taken  float64      // s, when the torch was taken up
 	arcOn  float64      // price of saying that the arc burns, nats/s
 	arcOff float64      // price of saying that it does not
 	ageing float64      // price of saying that a sealed tube runs on its own supply

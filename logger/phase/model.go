@@ -1,6 +1,10 @@
 package phase
 
-import "math"
+import (
+	"math"
+
+	"tipoff/logger/frame"
+)
 
 // The model is a graph of nodes with a price, in nats, for each change of node,
 // for leaving early or staying long, and for each second in which the readings
@@ -63,7 +67,7 @@ var edges = [...]edge{
 	{nLeak, nEvac, 4, false}, {nLeak, nAdmit1, 2, false}, {nLeak, nDry, 5, false}, {nLeak, nFlushIn, 8, false}, {nLeak, nFill, 8, false}, {nLeak, nVent, 6, false},
 	{nAdmit1, nDry, 1, true}, {nAdmit1, nEvac, 6, false}, {nAdmit1, nVent, 7, false},
 	{nDry, nDryOff, 2, false}, {nDryOff, nDry, 1, false}, {nDryOff, nPumpOut, 1.5, false}, {nDryOff, nVent, 8, false},
-	{nDry, nPumpOut, 2, false}, {nDry, nBomb, 3, false}, {nDry, nShells, 5, false}, {nDry, nFinal, 6, false}, {nDryOff, nBomb, 5, false}, {nDry, nVent, 8, false},
+	{nDry, nPumpOut, 2, false}, {nDry, nBomb, 3, false}, {nDry, nShells, 5, true}, {nDry, nFinal, 6, false}, {nDryOff, nBomb, 5, false}, {nDry, nVent, 8, false},
 	{nPumpOut, nAdmit2, 2, false}, {nPumpOut, nBomb, 3, false}, {nPumpOut, nDry, 5, false}, {nPumpOut, nFlushIn, 6, false}, {nPumpOut, nFill, 7, false}, {nPumpOut, nVent, 6, false},
 	{nAdmit2, nBomb, 1, true}, {nAdmit2, nDry, 2.5, true}, {nAdmit2, nPumpOut, 4, false}, {nAdmit2, nVent, 8, false},
 	{nBomb, nBombOff, 2, false}, {nBombOff, nBomb, 1, false}, {nBombOff, nFinal, 1.5, false}, {nBombOff, nShells, 3, false}, {nBombOff, nPumpOut, 6, false}, {nBombOff, nVent, 8, false},
@@ -101,6 +105,8 @@ type path struct {
 	again   bool    // the arc of this node is one that went out and was struck again
 	dried   bool    // something was dried and pumped out before
 	stood   float64 // s, since when the pressure of let-in air has stood
+	habit   bool    // only live: of a tip-off, that nothing has shown it
+	fill    float64 // s, when the fill before began
 }
 
 // short is the shortest usual stay in a node, s: leaving earlier costs up to
@@ -128,6 +134,7 @@ func under(x, lo, w, most float64) float64 { return over(-x, -lo, w, most) }
 var (
 	lnAtm   = math.Log(101325)
 	lnHigh  = math.Log(8000) // 60 Torr: no arc, no fill above
+	lnRoom  = math.Log(50e3) // still near the room's: pumped slowly at first
 	lnRough = math.Log(40)
 	lnLow   = math.Log(20)
 	lnFlush = math.Log(820) // 6.2 Torr: more is a fill
@@ -178,7 +185,7 @@ func emit(f *feature, o *Options, c *[nodes]float64) {
 	c[nFinal] = off + rise + stand + pumped + high + under(f.lp, base, 0.05, 4)
 	c[nCool] = off + rise
 	if f.trend < -0.01 {
-		c[nCool] += over(f.lp, base, 0.05, 4)
+		c[nCool] += over(f.lp, o.lnCool, 0.05, 4)
 	} else {
 		c[nCool] += over(f.lp, base, 0.15, 0.1) + over(f.lp, lnLow, 0.5, 4)
 	}
@@ -190,7 +197,7 @@ func emit(f *feature, o *Options, c *[nodes]float64) {
 	if f.slope < 0.004 {
 		c[nVent] += under(f.lp, lnAtm-0.3, 0.3, 2) + over(f.lp, lnAtm-0.3, 0.1, 1.5)
 	}
-	c[nVent] += over(f.lp, lnAtm-0.02, 0.01, 4)
+	c[nVent] += over(f.lp, lnAtm-0.02, 0.008, 4)
 	if rate < 150 { // a vent valve lets in much more than a needle valve or a leak
 		c[nVent] += under(f.lp, lnHigh, 0.5, 1.5)
 	}
@@ -198,4 +205,18 @@ func emit(f *feature, o *Options, c *[nodes]float64) {
 		c[nIdle] += under(f.lp, lnAtm-0.02, 0.01, 2)
 	}
 	c[nAge] = f.ageing + over(math.Abs(f.slope), 0.05, 0.05, 2)
+	switch f.cock {
+	case frame.SwitchOn:
+		for _, n := range [...]node{nEvac, nPumpOut, nFinal, nCool, nFlushOut} {
+			c[n] += cockPrice
+		}
+	case frame.SwitchOff:
+		for _, n := range [...]node{nLeak, nAdmit1, nAdmit2, nFlushIn, nFill} {
+			c[n] += cockPrice
+		}
+	}
 }
+
+// cockPrice is that of saying that the pump pumps while the switch on the main
+// stopcock says shut, or that it does not while it says open, nats/s.
+const cockPrice = 4

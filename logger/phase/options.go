@@ -22,9 +22,10 @@ type Options struct {
 	// AgeMax is the highest current, A, taken for ageing at running current.
 	// Default 0.15.
 	AgeMax float64
-	// TipOffAfter is how long a fill must have stood steady to be taken for
-	// tipped off when the pressure does not tell: on most benches it does
-	// not. Default 25 s, a habit (common practice 10 to 60 s).
+	// TipOffAfter is how long a fill must have stood steady for limits to be judged
+	// as if it were tipped off, and for the smoother to divide it, where nothing
+	// tells: without a contact on the torch the pressure of most benches does not.
+	// Default 25 s, a habit (common practice 10 to 60 s).
 	TipOffAfter time.Duration
 	// FillAfter is how long after the arc gas that is let in is taken for a
 	// fill and no longer for a flush where no thermocouple tells: how long
@@ -36,12 +37,17 @@ type Options struct {
 	IdleAfter time.Duration
 
 	lnBase float64
+	lnCool float64 // down to here pumping is no cooling yet
 }
+
+// flushedOut is by how much above base, in ln p, a flush is out. Who looks both ways
+// finds that from base as well; live it would come seconds late on a slow pump.
+const flushedOut = 0.4
 
 // patience is how long a steady fill is left unexplained, s. A gauge fine
 // enough to show the torch's warmth says that there was none yet.
-func (o *Options) patience(f *feature) float64 {
-	if f.noise < fineNoise {
+func (o *Options) patience(noise float64) float64 {
+	if noise < fineNoise {
 		return 4 * o.TipOffAfter.Seconds()
 	}
 	return o.TipOffAfter.Seconds()
@@ -70,5 +76,6 @@ func (o Options) filled() Options {
 		o.IdleAfter = 10 * time.Minute
 	}
 	o.lnBase = math.Log(o.Base)
+	o.lnCool = o.lnBase
 	return o
 }

@@ -1,6 +1,7 @@
 // Package phase knows the steps of a run and finds them from pressure, glass
-// temperature and current, and the contactor's contact where there is one: a
-// causal tracker for the bench and a smoother for the sheet, on one model.
+// temperature and current, and from contacts on contactor, main stopcock and
+// torch where there are any: a causal tracker for the bench and a smoother for
+// the sheet, on one model.
 package phase
 
 import (
@@ -62,19 +63,18 @@ type Observation struct {
 	// Contactor is what the contactor's contact tells. It counts where the current is
 	// not known.
 	Contactor frame.Switch
+	// Stopcock is what a switch on the main stopcock tells: on while it is shut. It
+	// counts once it has been seen to move.
+	Stopcock frame.Switch
+	// Torch is what a contact on the torch tells: on while it is in use. It counts if
+	// it is taken up after the gas was let in.
+	Torch frame.Switch
 }
 
 // Observe takes the observation out of a frame.
 func Observe(l *frame.Layout, f *frame.Frame) Observation {
-	x := func(r frame.Role) float64 {
-		v := f.Of(l, r)
-		if !v.Good() {
-			return math.NaN()
-		}
-		return v.X
-	}
-	o := Observation{At: f.At, Pressure: x(frame.Pressure), Glass: x(frame.Glass), Current: x(frame.Current),
-		Contactor: f.Contactor(l)}
+	o := Observation{At: f.At, Pressure: f.Usable(l, frame.Pressure), Glass: f.Usable(l, frame.Glass), Current: f.Usable(l, frame.Current),
+		Contactor: f.Contactor(l), Stopcock: f.Switch(l, frame.Stopcock), Torch: f.Switch(l, frame.Torch)}
 	if o.Contactor == frame.SwitchOn && f.Of(l, frame.Current).Q&calib.Contradicted != 0 {
 		// On, and no current: not struck, or no transformer. Neither is known.
 		o.Current, o.Contactor = math.NaN(), frame.SwitchUnknown
@@ -86,4 +86,7 @@ func Observe(l *frame.Layout, f *frame.Frame) Observation {
 type Segment struct {
 	Phase    ID
 	From, To time.Duration // monotonic
+	// Habit is true of a tip-off whose beginning no channel shows: From is then where
+	// it usually is, Options.TipOffAfter, and not measured.
+	Habit bool
 }

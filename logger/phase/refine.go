@@ -6,8 +6,9 @@ import (
 )
 
 // refine moves boundaries whose moment shows sharper in the readings, seen
-// both ways in time, than in the model's prices.
-func refine(way []node, fs []feature, o *Options) {
+// both ways in time, than in the model's prices. It returns the indexes at which a
+// tip-off begins by habit alone.
+func refine(way []node, fs []feature, o *Options) (habit []int) {
 	for i := len(way) - 1; i > 0; i-- {
 		// An arc that went out for good was put out: what follows it began then.
 		if to := way[i]; (to == nFinal || to == nPumpOut) && offNode[way[i-1]] {
@@ -36,7 +37,9 @@ func refine(way []node, fs []feature, o *Options) {
 				b++
 			}
 			if way[a] == nFill {
-				tipOff(way, fs, a, b, o)
+				if cut, shows := tipOff(way, fs, a, b, o); !shows {
+					habit = append(habit, cut)
+				}
 			}
 		case Idle:
 			if a > 0 && way[a-1] == nVent {
@@ -45,6 +48,7 @@ func refine(way []node, fs []feature, o *Options) {
 		}
 		a = b
 	}
+	return habit
 }
 
 // shutStopcock puts the end of evacuation, now at i, where the pressure leaves

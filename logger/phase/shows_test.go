@@ -110,7 +110,18 @@ func (d *drawn) shows(b Boundary) bool {
 	case b.From == Dry && b.To == Bombard:
 		g := d.clean[min(d.index(b.At), len(d.clean)-1)].Glass
 		return g == g
-	case b.To == Cool || b.To == Idle:
+	case b.To == Cool:
+		return d.clean[min(d.index(b.At), len(d.clean)-1)].Pressure < 10 // else the gauge is shut off
+	case b.To == Idle:
+		return true
+	case b.From == Bombard && b.To == Shells:
+		// While the arc is out, the foot having slipped, nothing is done to it.
+		for _, o := range d.clean[d.index(b.At):d.index(b.At+traceWithin*time.Second)] {
+			if o.Current < 0.02 {
+				return false
+			}
+		}
+	case d.torch && b.To == TipOff, d.cock && b.To == LeakTest:
 		return true
 	}
 	return d.trace(b) >= traceLeast

@@ -16,7 +16,7 @@ func Smooth(obs []Observation, opt Options) []Segment {
 		return nil
 	}
 	way := decode(fs, &opt)
-	refine(way, fs, &opt)
+	habit := refine(way, fs, &opt)
 	var out []Segment
 	for i := range way {
 		p := nodePhase[way[i]]
@@ -24,7 +24,7 @@ func Smooth(obs []Observation, opt Options) []Segment {
 			if len(out) > 0 {
 				out[len(out)-1].To = seconds(fs[i].at)
 			}
-			out = append(out, Segment{Phase: p, From: seconds(fs[i].at)})
+			out = append(out, Segment{Phase: p, From: seconds(fs[i].at), Habit: slices.Contains(habit, i)})
 		}
 	}
 	out[len(out)-1].To = seconds(fs[len(fs)-1].at)
@@ -70,6 +70,7 @@ func features(obs []Observation, o *Options) []feature {
 	fs := make([]feature, 0, len(obs))
 	p := make([]float64, 0, len(obs))
 	g := make([]float64, 0, len(obs))
+	c := make([]float64, 0, len(obs))
 	last := math.Inf(-1)
 	for i := range obs {
 		at := obs[i].At.Seconds()
@@ -84,6 +85,7 @@ func features(obs []Observation, o *Options) []feature {
 		fs = append(fs, feature{at: at, dt: dt, i: currentOf(obs[i].Current), k: obs[i].Contactor})
 		p = append(p, lnPressure(obs[i].Pressure))
 		g = append(g, glassOf(obs[i].Glass))
+		c = append(c, currentOf(obs[i].Current))
 	}
 	if len(fs) == 0 {
 		return fs
@@ -98,6 +100,7 @@ func features(obs []Observation, o *Options) []feature {
 	line(fs, p, max(0.6, 1.01*gap), func(f *feature, y, s float64) { f.lp, f.slope = y, s })
 	line(fs, p, max(6, 3*gap), func(f *feature, y, s float64) { f.trend, f.calm = s, f.lp })
 	line(fs, g, max(1.5, 1.01*gap), func(f *feature, y, s float64) { f.t, f.tSlope = y, s })
+	line(fs, c, max(0.5, 1.01*gap), func(f *feature, y, _ float64) { f.mean = y })
 	held, heldAt := math.NaN(), math.Inf(-1)
 	for i := range fs {
 		f := &fs[i]
@@ -107,6 +110,14 @@ func features(obs []Observation, o *Options) []feature {
 			f.i = held
 		}
 		f.judge(o)
+	}
+	var h hand
+	n := 0
+	for i := range obs {
+		if at := obs[i].At.Seconds(); n < len(fs) && at == fs[n].at {
+			h.step(obs[i], &fs[n])
+			n++
+		}
 	}
 	return fs
 }

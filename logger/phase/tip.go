@@ -1,19 +1,28 @@
 package phase
 
-import "math"
+import (
+	"math"
 
-// tipOff divides [a, b), fill and tip-off together: where the pressure leaves
-// the line on which it settled, as it does when the torch warms the
-// tubulation, or steps. If the gauge does not show it, when the fill has stood
-// steady for TipOffAfter, which is a habit and not a measurement.
-func tipOff(way []node, fs []feature, a, b int, o *Options) {
+	"tipoff/logger/frame"
+)
+
+// tipOff divides [a, b), fill and tip-off together: where a contact says that the
+// torch was taken up, or where the pressure leaves the line on which it settled, as
+// it does when the torch warms the tubulation, or steps. If nothing shows it, when
+// the fill has stood steady for TipOffAfter, which is a habit and not a
+// measurement. It tells where, and whether something shows it.
+func tipOff(way []node, fs []feature, a, b int, o *Options) (int, bool) {
 	level := middle(fs[(a+b)/2 : b])
 	steady := a
 	for steady < b-1 && !(fs[steady].lp > level-0.002) {
 		steady++
 	}
-	cut := leaves(fs, steady, b)
+	cut, known := takenUp(fs, a, b)
 	if cut == b {
+		cut = leaves(fs, steady, b)
+	}
+	shows := known || cut < b
+	if !shows {
 		at, end := fs[steady].at, fs[b-1].at
 		for cut = steady; cut < b && fs[cut].at < at+o.TipOffAfter.Seconds(); {
 			cut++
@@ -30,6 +39,25 @@ func tipOff(way []node, fs []feature, a, b int, o *Options) {
 			way[j] = nTip
 		}
 	}
+	return cut, shows
+}
+
+// takenUp is when in the fill [a, b) the torch was taken up that sealed the tube:
+// that which was held longest. b if none was; known is false if no contact tells.
+func takenUp(fs []feature, a, b int) (cut int, known bool) {
+	longest := 0.0
+	cut = b
+	for j := a; j < b; j++ {
+		f := &fs[j]
+		known = known || f.torch != frame.SwitchUnknown
+		if held := f.at - f.taken; f.torch == frame.SwitchOn && f.taken > fs[a].at && held > longest {
+			for cut = j; cut > a && fs[cut-1].at >= f.taken; {
+				cut--
+			}
+			longest = held
+		}
+	}
+	return cut, known
 }
 
 const (

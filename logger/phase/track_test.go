@@ -13,19 +13,32 @@ import (
 // track runs a tracker over obs; the segments are dated by when the tracker
 // said so, not by Since.
 func track(obs []Observation, opt Options) []Segment {
-	var segs []Segment
+	segs, _ := trackAlike(obs, opt)
+	return segs
+}
+
+// trackAlike is track, and when the tracker said what it may be as well.
+func trackAlike(obs []Observation, opt Options) (segs, alike []Segment) {
 	t := NewTracker(opt)
-	for _, o := range obs {
+	var was State
+	for i, o := range obs {
 		s := t.Step(o)
-		if n := len(segs); n == 0 || segs[n-1].Phase != s.Phase {
-			if n > 0 {
-				segs[n-1].To = o.At
+		if i == 0 || was.Phase != s.Phase {
+			if i > 0 {
+				segs[len(segs)-1].To = o.At
 			}
 			segs = append(segs, Segment{Phase: s.Phase, From: o.At})
 		}
+		if i > 0 && was.Or != was.Phase {
+			alike[len(alike)-1].To = o.At
+		}
+		if s.Or != s.Phase && (i == 0 || s.Or != was.Or || s.Phase != was.Phase) {
+			alike = append(alike, Segment{Phase: s.Or, From: o.At, To: o.At})
+		}
+		was = s
 	}
 	segs[len(segs)-1].To = obs[len(obs)-1].At
-	return segs
+	return segs, alike
 }
 
 func list(x []Segment) string {
@@ -39,25 +52,31 @@ func list(x []Segment) string {
 // The synthetic evenings follow the phase table of handbook.md with phases
 // left out and repeated.
 func TestSynthetic(t *testing.T) {
+	t.Parallel()
 	var smooth, live score
-	for seed := uint64(101); seed <= 140; seed++ {
+	const runs = 40
+	either := 0.0 // what it gains where it names the other of two that look alike
+	for seed := uint64(101); seed < 101+runs; seed++ {
 		s := newSynth(seed, 0.1)
 		s.evening(varied(seed))
 		smooth.add(seed, s.truth, Smooth(s.obs, Options{}), 2*time.Second)
-		live.add(seed, s.truth, track(s.obs, Options{}), 3*time.Second)
+		said, alike := trackAlike(s.obs, Options{})
+		live.add(seed, s.truth, said, 3*time.Second)
+		either += Agreement(s.truth, alike) / runs
 	}
 	smooth.report(t, "smooth, 2 s")
 	live.report(t, "tracker, 3 s")
 	if smooth.share() < 0.95 || smooth.mean() < 0.97 {
 		t.Errorf("smoother: %.3f of boundaries within 2 s, agreement %.4f", smooth.share(), smooth.mean())
 	}
-	if live.share() < 0.85 || live.mean() < 0.94 {
-		t.Errorf("tracker: %.3f of boundaries within 3 s, agreement %.4f", live.share(), live.mean())
+	if live.share() < 0.88 || live.mean()+either < 0.96 {
+		t.Errorf("tracker: %.3f of boundaries within 3 s, agreement %.4f, with what looks alike %.4f", live.share(), live.mean(), live.mean()+either)
 	}
 }
 
 // Frames come at any interval from 0.05 to 2 s.
 func TestIntervals(t *testing.T) {
+	t.Parallel()
 	for _, dt := range []float64{0.05, 0.2, 0.5, 1, 2} {
 		var smooth, live score
 		limit := time.Duration((2 + dt) * 1e9)
@@ -81,6 +100,7 @@ func TestIntervals(t *testing.T) {
 // With a channel missing altogether the run must still be followed, if less
 // exactly.
 func TestMissingChannel(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name         string
 		drop         func(o *Observation)
@@ -91,7 +111,11 @@ func TestMissingChannel(t *testing.T) {
 		{"gauge", func(o *Observation) { o.Pressure = math.NaN() }, 0.15, 0.15},
 	} {
 		var smooth, live score
-		for seed := uint64(301); seed <= 312; seed++ {
+		last := uint64(312)
+		if testing.Short() {
+			last = 306
+		}
+		for seed := uint64(301); seed <= last; seed++ {
 			s := newSynth(seed, 0.1)
 			s.evening(varied(seed))
 			for i := range s.obs {
@@ -254,6 +278,7 @@ func sound(t *testing.T, obs []Observation) {
 }
 
 func TestRobust(t *testing.T) {
+	t.Parallel()
 	live := 0.0
 	for seed := uint64(1); seed <= 10; seed++ {
 		r := rand.New(rand.NewPCG(seed, 3))

@@ -17,6 +17,17 @@ type State struct {
 	RunEnded   bool          // true in the one step that finds a run's end
 	RunFrom    time.Duration // true start of the run; it may lie before the step that found it
 	Outcome    string        // with RunEnded: "completed" or "aborted"
+	// Or is what it may be as well, because no channel of this bench tells the two
+	// apart at that moment: tip-off where a fill stands and no contact is on the torch,
+	// whose warmth few gauges show in time; a fill where gas for one more flush seems to
+	// be let in on glass that is cold enough for it; without a glass temperature also a
+	// flush for a fill, and drying for the bombardment, and the other way round. Else it
+	// is Phase.
+	Or ID
+	// Judged is the phase that limits are judged by. It is Phase, but that a fill
+	// which nothing tells from tip-off is taken for that once it has stood for
+	// Options.TipOffAfter: a habit, and nothing that is announced.
+	Judged ID
 }
 
 // Tracker follows a run as it happens.
@@ -26,12 +37,16 @@ type Tracker struct {
 	p, g    follower
 	k       kink
 	w       warmth
+	hand    hand
+	or      ID
+	best    node    // of d, after the last observation
 	dark    bool    // no arc burns
 	jumped  bool    // the newest pressure is far above the last second's
 	low     float64 // variance of bins of k at base; NaN: not known
 	stood   float64 // ln p about which the gauge stands still
 	still   float64 // s for which the gauge has stood still while the arc burned
 	i       float64 // held current, A
+	mean    float64 // the same over about a second
 	lit     bool    // the arc burned
 	litAt   float64 // s, since when it burned
 	outAt   float64 // s, when it went out; 0: has not
@@ -53,6 +68,7 @@ type Tracker struct {
 // NewTracker makes a tracker that has seen nothing.
 func NewTracker(opt Options) *Tracker {
 	t := &Tracker{opt: opt.filled(), p: newFollower(), g: newFollower(), i: math.NaN(), low: math.NaN(), d: decoder{causal: true}}
+	t.opt.lnCool += flushedOut
 	return t
 }
 
@@ -76,7 +92,9 @@ func (t *Tracker) Step(o Observation) State {
 	}
 	t.at = at
 	t.dark = f.arcOn >= arcPrice
+	t.best = t.d.best()
 	t.show(at)
+	t.or = t.other(&f)
 	return t.state(t.run(at))
 }
 
@@ -104,6 +122,7 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	}
 	if t.shown == Fill {
 		f.warm = t.w.step(lnPressure(o.Pressure), at, t.d.path[nFill].steady+fillSettles)
+		f.ago = t.w.ago
 	}
 	f.t = t.g.value(at)
 	f.tSlope, _ = t.g.slopes(at)
@@ -114,8 +133,14 @@ func (t *Tracker) feature(o Observation, at float64) feature {
 	if at-t.iAt <= stale {
 		f.i = t.i
 	}
+	if !(math.Abs(f.i-t.mean) < 0.2*t.mean) {
+		t.mean = f.i
+	}
+	t.mean = blend(t.mean, f.i, f.dt, 0.5)
+	f.mean = t.mean
 	f.k = o.Contactor
 	f.judge(&t.opt)
+	t.hand.step(o, &f)
 	t.arc(&f)
 	f.blind = t.isolated(&f)
 	return f
@@ -135,7 +160,7 @@ func (t *Tracker) arc(f *feature) {
 		t.outAt = 0
 	case t.lit && (f.i == f.i || f.k == frame.SwitchOff):
 		t.lit, t.outLp = false, math.NaN()
-		if f.at-t.litAt >= burned {
+		if f.at-t.litAt >= burned && f.at-t.at < stale { // over a gap nobody knows when
 			t.outAt = f.at
 		}
 	}
@@ -167,8 +192,11 @@ func (t *Tracker) arc(f *feature) {
 func (t *Tracker) isolated(f *feature) bool {
 	if !(math.Abs(f.calm-t.stood) < max(0.004, f.noise)) {
 		t.still, t.stood = 0, f.calm
-	} else if f.i > t.opt.Arc {
-		t.still += f.dt
+	} else {
+		t.stood = blend(t.stood, f.calm, f.dt, 10) // what is shut in rises by itself
+		if f.i > t.opt.Arc {
+			t.still += f.dt
+		}
 	}
 	return t.still > 6
 }
@@ -181,12 +209,12 @@ const takeBack, earlyDoubt = 2, 0.5
 // show settles which phase to name: a rival must lead by a margin, or for a
 // while, so that the display does not flicker.
 func (t *Tracker) show(at float64) {
-	best := t.d.best()
-	p := nodePhase[best]
+	best := t.best
+	p, since := t.d.says(best)
 	if p == t.shown {
 		t.rival = p
-		if s := t.d.path[best].since; s > t.since && s <= at {
-			t.since = s // the same phase anew, or a better estimate
+		if since > t.since && since <= at {
+			t.since = since // the same phase anew, or a better estimate
 		}
 		return
 	}
@@ -204,15 +232,53 @@ func (t *Tracker) show(at float64) {
 	}
 	// What takes back that anything had changed must hold for longer: an arc that
 	// flickers is struck and never struck by turns.
-	if t.d.path[best].since < t.since-earlyDoubt {
+	if since < t.since-earlyDoubt {
 		if at-t.rivalAt < takeBack {
 			return
 		}
 	}
 	if t.d.lead(p, t.shown) > 1 || at-t.rivalAt > 1 {
 		t.shown = p
-		t.since = max(t.since, t.d.path[best].since)
+		t.since = max(t.since, since)
 	}
+}
+
+// stands tells for how long a fill that is shown has stood, s.
+func (t *Tracker) stands() float64 {
+	if t.shown != Fill {
+		return 0
+	}
+	return max(0, t.at-t.d.path[nFill].steady)
+}
+
+// coldGlass is below which a fill may be let in, °C: what handbooks call cold enough
+// and a hurried hand's margin.
+const coldGlass = 60
+
+// other is State.Or.
+func (t *Tracker) other(f *feature) ID {
+	blind := f.t != f.t
+	switch {
+	case t.shown == Fill && f.torch == frame.SwitchUnknown && math.Abs(f.slope) < 0.05 && (t.stands() > fillSettles || t.or == TipOff):
+		return TipOff
+	case t.shown == Fill && blind && f.lp < lnFlush:
+		return Flush
+	case t.shown == Flush && !(f.t > coldGlass) && f.lp < lnFlush && t.best == nFlushIn:
+		return Fill
+	case t.shown == Dry && blind:
+		return Bombard
+	case t.shown == Bombard && blind:
+		return Dry
+	}
+	return t.shown
+}
+
+// judged is State.Judged.
+func (t *Tracker) judged() ID {
+	if t.shown == Fill && t.best == nTip {
+		return TipOff
+	}
+	return t.shown
 }
 
 // run finds starts and ends of runs from the phase shown.
@@ -222,7 +288,8 @@ func (t *Tracker) run(at float64) State {
 	if t.shown == Fill || t.shown == TipOff {
 		t.filled = t.inRun || t.filled
 	}
-	if t.i > t.opt.Arc || t.shown != TipOff && at-t.p.at < stale {
+	waits := t.shown == TipOff || t.judged() == TipOff || t.stands() > t.opt.patience(t.p.noise)
+	if t.i > t.opt.Arc || !waits && at-t.p.at < stale {
 		t.quietAt = at // neither sealed and waiting nor without a gauge
 	}
 	switch {
@@ -247,6 +314,7 @@ func (t *Tracker) state(s State) State {
 	s.InRun = t.inRun
 	s.RunFrom = seconds(t.runFrom)
 	s.Confidence = t.d.weight(t.shown)
+	s.Or, s.Judged = t.or, t.judged()
 	return s
 }
 

@@ -13,6 +13,8 @@ type warmth struct {
 	from  float64           // s, when the fill had settled
 	tried float64           // s, when it was last asked
 	z     float64           // what the answer was
+	ago   float64           // s, how long before the answer was first sure the torch seemed to have come
+	sure  bool              // the answer has been sure
 	noise float64           // mean departure of single readings
 	seen  float64           // how many departures
 	doubt bool              // the last reading was left out
@@ -26,10 +28,20 @@ const (
 	// warmSure is how many standard deviations are no chance over the half
 	// minute or minute that a fill stands: on plant runs 2 in 100 fills.
 	warmSure = 4.2
+	// warmBeyond is from how many the warmth is believed against a contact on the
+	// torch that says that it is not in use: its wire may be broken.
+	warmBeyond = 7.0
+	// warmLate is how long ago, s, the torch may have come for its warmth to be news.
+	// What the gauge shows later than that goes to limits and sheet, and is not
+	// announced.
+	warmLate = 2.5
+	// warmMore is how much of ln p the torch cannot make: hot gas of a third of a
+	// millilitre, and some water. More is a vent's first breath.
+	warmMore = 0.02
 )
 
 // warmSince are the moments tried, s back from now.
-var warmSince = [...]float64{1, 1.5, 2, 2.5, 3, 4, 5}
+var warmSince = [...]float64{1, 1.5, 2, 2.5, 3, 4, 5, 6.5}
 
 // step takes a reading of a fill that has settled at from.
 func (w *warmth) step(y, at, from float64) float64 {
@@ -60,13 +72,18 @@ func (w *warmth) step(y, at, from float64) float64 {
 	if at-w.tried < warmEach-1e-6 || w.seen < 20 {
 		return w.z
 	}
-	w.tried, w.z = at, w.ask(at)
+	var ago float64
+	w.tried = at
+	if w.z, ago = w.ask(at); w.z > warmSure && !w.sure {
+		w.sure, w.ago = true, ago
+	}
 	return w.z
 }
 
 func (w *warmth) at(back int) float64 { return w.t[(w.n-back)%warmMost] }
 
-func (w *warmth) ask(now float64) float64 {
+// ask is by how many standard deviations, and how long ago, s, the torch came.
+func (w *warmth) ask(now float64) (z, since float64) {
 	t0, y0 := now, w.y[(w.n-1)%warmMost]
 	var line sums
 	first := 0
@@ -80,7 +97,6 @@ func (w *warmth) ask(now float64) float64 {
 	sxx := line.xx - line.x*line.x/line.n
 	sxy := line.xy - line.x*line.y/line.n
 	sigma := max(w.noise*1.2533, 4e-5) // the deviation of a normal law by its mean departure
-	best := 0.0
 	for _, ago := range warmSince {
 		if now-ago-begin < warmLine {
 			break
@@ -98,9 +114,11 @@ func (w *warmth) ask(now float64) float64 {
 		along := s.xt - s.x*line.x/line.n
 		left := s.xx - s.x*s.x/line.n - along*along/sxx
 		size := s.xy - s.x*line.y/line.n - along*sxy/sxx
-		if left > 1e-9 {
-			best = max(best, size/math.Sqrt(left))
+		if left > 1e-9 && size < warmMore {
+			if x := size / math.Sqrt(left) / sigma; x > z {
+				z, since = x, ago
+			}
 		}
 	}
-	return best / sigma
+	return z, since
 }

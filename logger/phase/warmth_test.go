@@ -19,7 +19,11 @@ func fillReadings(r *rand.Rand, seconds, at, size, sigma float64, see func(y, no
 // exceeds 4.2 standard deviations in 0.6 % of fills (1 − Φ(4.2) = 1.3e-5). Several
 // moments are tried each time, the noise is itself estimated, and there are spikes.
 func TestWarmthSeldomErrs(t *testing.T) {
-	const fills = 400
+	t.Parallel()
+	fills := 400
+	if testing.Short() {
+		fills = 150
+	}
 	wrong := 0
 	for seed := range uint64(fills) {
 		r := rand.New(rand.NewPCG(seed, 11))
@@ -44,6 +48,7 @@ func TestWarmthSeldomErrs(t *testing.T) {
 // A warming that makes up 8 standard deviations within 3 s, with level and slope
 // to be learned from 20 s before, is found in time; one of 2 is not to be.
 func TestWarmthFinds(t *testing.T) {
+	t.Parallel()
 	const fills, sigma, at = 100, 2e-4, 120.0
 	energy := 0.0
 	for k := 1; k <= 30; k++ {

@@ -27,6 +27,7 @@ type Snapshot struct {
 	Frame       frame.Frame
 	Phase       phase.ID
 	PhaseSince  time.Duration
+	PhaseOr     phase.ID // what it may be as well, as no channel of the bench tells; else Phase
 	Run         Run
 	Ageing      Ageing
 	Envelope    *envelope.Envelope
