@@ -120,5 +120,5 @@ func (a *arc) burn(p *Plant) {
 	}
 	// Mean temperature of evenly heated gas above the wall, W/m / (8 pi k);
 	// k of hot air.
-	a.heating = min(1200, a.field*a.current/(8*math.Pi*0.045))
+	a.heating = min(1200, a.field*a.current/(8*math.Pi*0.045)*(1+p.effects.GasHeat))
 }

@@ -100,21 +100,7 @@ func (f *Follower) shells(at, dt time.Duration, see Sight, c *Controls) {
 		want = min(want, 0.97*see.Current)
 	}
 	c.Choke = toward(c.Choke, want, see.Current, 0.006)
-	switch x := see.Gauge / h.ShellPressure; {
-	case x > 1.3:
-		c.Main = min(0.3, c.Main+0.012)
-	case x > 1.05:
-		c.Main = min(0.3, c.Main+0.003)
-	case x < 0.85:
-		c.Main = 0
-	case x < 0.95:
-		c.Main = max(0, c.Main-0.012)
-	}
-	if x := see.Gauge / h.ShellPressure; x < 0.8 {
-		c.Air = 0.05
-	} else if x > 0.9 {
-		c.Air = 0
-	}
+	c.hold(see.Gauge/h.ShellPressure, 0.85, 0.95, 0.8, 0.9)
 	if see.Shell >= 900 {
 		f.glowed += dt
 	}

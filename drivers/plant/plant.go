@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// slowSteps physics steps make one slow tick (0.1 s at 5 ms): desorption,
+// slowTick is how often the slow part is computed: desorption,
 // shells' chemistry, the operator.
 const slowTick = 100 * time.Millisecond
 
@@ -115,7 +115,7 @@ func (p *Plant) stepOnce() {
 func (p *Plant) slow() {
 	dt := p.dt * float64(p.every)
 	p.heat.room(p)
-	p.loose.slow(&p.effects, dt)
+	p.loose.slow(&p.effects, &p.fault, dt)
 	p.wall.slow(p, dt)
 	p.torch.slow(p, dt)
 	p.arc.slow(p)
@@ -186,10 +186,11 @@ func (p *Plant) Fault() Fault {
 func (p *Plant) State() State {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	share, _ := p.junction()
 	s := State{
 		At: p.now, ManifoldPressure: p.gas.pm, TubePressure: p.gas.pt,
 		GasTemp: p.gas.temp - zeroCelsius, Wall: p.heat.wall, Shell: p.heat.shell,
-		Sensed: p.heat.sensed, Hottest: p.heat.hottest, Seating: p.seating(),
+		Sensed: p.heat.sensed, Hottest: p.heat.hottest, Seating: share,
 		Junction: p.sens.junction, Ambient: p.heat.ambient,
 		Lit: p.arc.lit, Current: p.arc.shown, Voltage: p.arc.volts, Field: p.arc.field,
 		CathodeFall: p.arc.fall, Light: p.aged.relative, Water: p.wall.water(), Carbonate: p.wall.unconverted(),

@@ -45,27 +45,34 @@ func (s *Script) heat(at, dt time.Duration, see Sight, c *Controls) {
 	} else if see.Shell > h.ShellColour+60 {
 		c.Choke = max(0.6*h.ShellCurrent, c.Choke-0.004)
 	}
-	switch x := see.Gauge / h.ShellPressure; {
-	case x > 1.3:
-		c.Main = min(0.3, c.Main+0.012)
-	case x > 1.05:
-		c.Main = min(0.3, c.Main+0.003)
-	case x < 0.7:
-		c.Main = 0
-	case x < 0.9:
-		c.Main = max(0, c.Main-0.012)
-	}
-	if x := see.Gauge / h.ShellPressure; x < 0.55 {
-		c.Air = 0.05
-	} else if x > 0.75 {
-		c.Air = 0
-	}
+	c.hold(see.Gauge/h.ShellPressure, 0.7, 0.9, 0.55, 0.75)
 	if see.Shell >= h.ShellColour-25 {
 		s.atHeat += dt
 	}
 	if s.soon(at, s.atHeat >= h.ShellHold || see.Glass >= h.Ceiling-9 || at-s.entered > 150*time.Second) {
 		c.Bombard, c.Air, c.Main, c.Phase = false, 0, 0.3, "final-pump"
 		s.enter(finalPumping, at)
+	}
+}
+
+// hold keeps a pressure with the stopcock: x is the gauge over what is wanted. Below
+// shut the stopcock is shut, below ease it is eased; below air some air is let in
+// until it is above enough.
+func (c *Controls) hold(x, shut, ease, air, enough float64) {
+	switch {
+	case x > 1.3:
+		c.Main = min(0.3, c.Main+0.012)
+	case x > 1.05:
+		c.Main = min(0.3, c.Main+0.003)
+	case x < shut:
+		c.Main = 0
+	case x < ease:
+		c.Main = max(0, c.Main-0.012)
+	}
+	if x < air {
+		c.Air = 0.05
+	} else if x > enough {
+		c.Air = 0
 	}
 }
 

@@ -32,10 +32,8 @@ func (s *sensors) noise() float64 {
 
 func (s *sensors) step(p *Plant) {
 	b := &p.bench
-	want, lag := p.heat.ambient+p.seating()*(p.heat.sensed-p.heat.ambient), b.Lag.Seconds()
-	if p.fault.ThermocoupleOff {
-		want, lag = p.heat.ambient, 4
-	}
+	share, lag := p.junction()
+	want := p.heat.ambient + share*(p.heat.sensed-p.heat.ambient)
 	s.junction += (want - s.junction) * relax(p.dt/lag)
 
 	g := &p.gas

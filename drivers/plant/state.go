@@ -62,6 +62,10 @@ type Fault struct {
 	GaugeUnplugged   bool // both gauges
 	CTUnplugged      bool
 	SparkNoise       bool // hits on all analogue inputs while the arc burns
+	// LooseTie is the share of the contact with the glass that the tie still gives the
+	// thermocouple, 0: all of it; BareTie how much of it then stands in the open air,
+	// 0 (the tape covers it yet) to 1.
+	LooseTie, BareTie float64
 }
 
 // State is the truth.

@@ -86,7 +86,7 @@ func TestLearnedHeatingDoubtsNoGoodThermocouple(t *testing.T) {
 		t.Skip("computes whole runs")
 	}
 	r := newRig(t, 11, func(o *bench.Options) {
-		o.Envelope.Heating = envelope.Heating{PerMetre: 187, Pressure: 0.474, Current: 0.681, Bore: -0.455, U: 0.126}
+		o.Envelope.Heating = envelope.Heating{PerMetre: 187, Pressure: 0.474, Current: 0.681, Bore: -0.455, U: 0.05}
 	})
 	seated := map[string]bool{}
 	r.until(t, 100*time.Minute, func() bool {

@@ -87,13 +87,21 @@ func (f *Foresight) State() State { return f.state }
 
 // Step takes one frame and the uncertainties of its values.
 func (f *Foresight) Step(o phase.Observation, u Uncertainties) {
-	f.seat.step(o, f.cooling)
+	f.seat.step(o, f.decay(o.Glass), f.cooling)
 	f.foresee(o, u)
 	f.shells.step(o)
 	f.foreseeFirst(o)
 	f.state.Seating = f.seat.state
 	f.state.Shells, f.state.ShellsU = f.shells.done()
 	f.state.GlassDone = 100 * min(1, max(0, (o.Glass-roomGuess)/(f.target-roomGuess)))
+}
+
+// decay is that of the glass's rate at a temperature, 1/s.
+func (f *Foresight) decay(celsius float64) float64 {
+	if f.ceiling != f.ceiling {
+		return f.cooling
+	}
+	return f.cooling * f.air.decay(celsius) / f.air.decay(f.ceiling)
 }
 
 func (f *Foresight) foresee(o phase.Observation, u Uncertainties) {

@@ -20,11 +20,14 @@ import (
 // A glassLog is a run of a drawn plant: what the logger had and what was true.
 // The plant shares no code with the prediction.
 type glassLog struct {
-	seed                  uint64
-	env                   *Envelope
-	obs                   []phase.Observation
-	u                     []float64 // standard uncertainty of the glass
-	sensed, shell, carbon []float64
+	seed            uint64
+	env             *Envelope
+	obs             []phase.Observation
+	u               []float64 // standard uncertainty of the glass
+	sensed, hottest []float64 // glass under the sensor, and the hottest anywhere
+	junction, room  []float64 // as read, and the room's temperature
+	shell, carbon   []float64
+	lag, seating    float64 // the plant's own, s and a share
 }
 
 const logEvery = 100 * time.Millisecond
@@ -47,7 +50,7 @@ func logged(seed uint64, change func(*plant.Drawn), watch func(at time.Duration,
 		change(&d)
 	}
 	r := rand.New(rand.NewPCG(seed, 0x676c617373))
-	g := &glassLog{seed: seed, env: Compute(cardOf(d), true, Bench{})}
+	g := &glassLog{seed: seed, env: Compute(cardOf(d), true, Bench{LagCorrected: true})}
 	est, err := lag.New(3*time.Second, 300*time.Millisecond)
 	if err != nil {
 		panic(err)
@@ -58,6 +61,7 @@ func logged(seed uint64, change func(*plant.Drawn), watch func(at time.Duration,
 			op.Watch(at, see, c)
 		}
 	}))
+	g.lag, g.seating = d.Config.Bench.Lag.Seconds(), d.Config.Bench.Seating
 	var main time.Duration
 	for at := logEvery; !op.Done() && at < 40*time.Minute; at += logEvery {
 		p.Advance(at)
@@ -65,12 +69,15 @@ func logged(seed uint64, change func(*plant.Drawn), watch func(at time.Duration,
 		if watch != nil {
 			watch(at, p)
 		}
-		w := est.Step(at, x.Junction+0.2*r.NormFloat64(), 0.04).Wall
+		junction := x.Junction + 0.2*r.NormFloat64()
+		w := est.Step(at, junction, 0.04).Wall
 		rise := (w - x.Ambient) / 0.95
+		g.junction, g.room = append(g.junction, junction), append(g.room, x.Ambient)
 		g.obs = append(g.obs, phase.Observation{At: at, Glass: x.Ambient + rise, Current: math.Abs(0.002 + x.Current*(1+0.01*r.NormFloat64())),
 			Pressure: x.ManifoldPressure * (1 + 0.005*r.NormFloat64())})
 		g.u = append(g.u, math.Hypot(0.6, 0.03*rise))
-		g.sensed, g.shell, g.carbon = append(g.sensed, x.Sensed), append(g.shell, x.Shell), append(g.carbon, x.Carbonate)
+		g.sensed, g.hottest = append(g.sensed, x.Sensed), append(g.hottest, x.Hottest)
+		g.shell, g.carbon = append(g.shell, x.Shell), append(g.carbon, x.Carbonate)
 		if x.Phase == "bombard" || x.Phase == "shells" {
 			main += logEvery
 		}
@@ -80,6 +87,26 @@ func logged(seed uint64, change func(*plant.Drawn), watch func(at time.Duration,
 		}
 	}
 	return g
+}
+
+// calibrated is the same run read with the lag known to a tenth and the seating to
+// a hundredth, as a calibration of the bench gives them.
+func (g *glassLog) calibrated() *glassLog {
+	r := rand.New(rand.NewPCG(g.seed, 0x63616c6962))
+	tau := g.lag * (1 + 0.1*(2*r.Float64()-1))
+	est, err := lag.New(time.Duration(tau*1e9), time.Duration(0.1*tau*1e9))
+	if err != nil {
+		panic(err)
+	}
+	share := g.seating + 0.01*r.NormFloat64()
+	c := *g
+	c.obs, c.u = slices.Clone(g.obs), slices.Clone(g.u)
+	for i := range c.obs {
+		e := est.Step(c.obs[i].At, g.junction[i], 0.04)
+		rise := (e.Wall - g.room[i]) / share
+		c.obs[i].Glass, c.u[i] = g.room[i]+rise, math.Hypot(math.Hypot(0.6, e.U), 0.015*rise)
+	}
+	return &c
 }
 
 // each does n plants on all cores and gives f their logs one at a time.
@@ -204,7 +231,7 @@ func (g *glassLog) warned() (near, crossed float64) {
 }
 
 // proofRuns is how many overheats and good runs prove the warning. By hand, for
-// more (216 overheats, none late; 722 good runs, 4 warnings in vain when written):
+// more:
 //
 //	TIPOFF_FORESIGHT_RUNS=800 go test ./logger/envelope -run TestWarningComesInTime -v
 func proofRuns(t *testing.T) (hot, good int) {
@@ -230,6 +257,30 @@ func (g *glassLog) fate(near float64) (crossed float64) {
 	return math.NaN()
 }
 
+// lead is how long before a crossing the warning came, s, of several runs.
+type lead []float64
+
+// add takes the first moment at which level, where it is recorded, is at the ceiling.
+func (l *lead) add(g *glassLog, level func(i int) float64, near float64) {
+	for i := range g.obs {
+		if level(i) >= g.env.Ceiling() {
+			at := g.obs[i].At.Seconds()
+			*l = append(*l, at-min(orInf(near), at))
+			return
+		}
+	}
+}
+
+// late is how many were warned less than 5 s before.
+func (l lead) late() (n int) {
+	for _, a := range l {
+		if a < 5 {
+			n++
+		}
+	}
+	return n
+}
+
 // The bounds are those of the issue: 5 s ahead in 95 % of overheats, one false
 // warning in 100 good runs. An overheat is a run, by an operator who does not look
 // at the glass, whose reading gets to the ceiling; a good run one by a careful
@@ -239,12 +290,19 @@ func (g *glassLog) fate(near float64) (crossed float64) {
 // (A stopcock left open then lets the pressure fall and the glass cool; that counts
 // as false too.)
 //
-// Tuned on the seeds 50000 to 54119, 60000 to 60319, 70000 to 70599 and 80000 to
-// 80299; proved here on others, looked at once.
+// What the true glass does is another matter. These benches take the lag for 3 s and
+// the seating for 0.95, whatever they are; what that hides is stated, and asserted only
+// roughly. To warn by a whole standard uncertainty of the reading was tried: of crossings
+// of the true glass under the sensor 10 of 47 came late instead of 15, but of 1169 good
+// runs 11 were warned in vain instead of about 5, at the edge of what the issue allows.
+//
+// Tuned on the seeds 50000 to 54119, 60000 to 60319, 70000 to 70599 and 80000 to 80299;
+// the wider warning above on 370000 to 480499 and 700000 to 720145, and given up. Proved
+// here on others, looked at once.
 func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
 	hot, good := proofRuns(t)
-	var ahead, byTruth []float64
-	each(hot, 310000, func(d *plant.Drawn) {
+	var ahead, byTruth, byHottest, known, knownTruth lead
+	each(hot, 510000, func(d *plant.Drawn) {
 		// The operator does not look at the glass.
 		d.Habit.Target, d.Habit.Ceiling = 400, 500
 	}, func(g *glassLog) {
@@ -252,35 +310,32 @@ func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
 		if crossed == crossed {
 			ahead = append(ahead, crossed-min(orInf(near), crossed))
 		}
-		for i := range g.obs {
-			if at := g.obs[i].At.Seconds(); g.sensed[i] >= g.env.Ceiling() {
-				byTruth = append(byTruth, at-min(orInf(near), at))
-				break
-			}
-		}
+		byTruth.add(g, func(i int) float64 { return g.sensed[i] }, near)
+		byHottest.add(g, func(i int) float64 { return g.hottest[i] }, near)
+		c := g.calibrated()
+		near, _ = c.warned()
+		known.add(c, func(i int) float64 { return c.obs[i].Glass }, near)
+		knownTruth.add(c, func(i int) float64 { return c.sensed[i] }, near)
 	})
 	if len(ahead) < hot/2 {
 		t.Fatalf("%d overheats in %d runs", len(ahead), hot)
 	}
 	slices.Sort(ahead)
-	late := func(all []float64) (n int) {
-		for _, a := range all {
-			if a < 5 {
-				n++
-			}
-		}
-		return n
-	}
-	t.Logf("%d overheats: %d warned less than 5 s before; ahead by %.1f s (least), %.1f (5 %%), %.1f (median), %.1f (95 %%)", len(ahead), late(ahead),
+	t.Logf("%d overheats: %d warned less than 5 s before; ahead by %.1f s (least), %.1f (5 %%), %.1f (median), %.1f (95 %%)", len(ahead), ahead.late(),
 		ahead[0], ahead[len(ahead)/20], ahead[len(ahead)/2], ahead[len(ahead)*95/100])
-	// The bench here does not know its thermocouple's seating to better than 3 % of
-	// the rise, 7 °C at the ceiling, nor its lag; what that hides no foresight sees.
-	t.Logf("by the true glass under the sensor: %d overheats, %d warned less than 5 s before", len(byTruth), late(byTruth))
-	if float64(late(ahead)) > 0.05*float64(len(ahead)) {
-		t.Errorf("%d of %d overheats warned late", late(ahead), len(ahead))
+	t.Logf("by the true glass under the sensor: %d overheats, %d warned less than 5 s before; by the hottest glass of the tube, which no sensor sees: %d, %d",
+		len(byTruth), byTruth.late(), len(byHottest), byHottest.late())
+	t.Logf("lag and seating calibrated: by the reading %d, %d; by the true glass %d, %d", len(known), known.late(), len(knownTruth), knownTruth.late())
+	for name, l := range map[string]struct {
+		lead
+		share float64
+	}{"by the reading": {ahead, 0.05}, "by the true glass": {byTruth, 0.35}, "calibrated": {known, 0.05}, "calibrated, by the true glass": {knownTruth, 0.15}} {
+		if float64(l.late()) > l.share*float64(len(l.lead)) {
+			t.Errorf("%s: %d of %d overheats warned late", name, l.late(), len(l.lead))
+		}
 	}
 	var runs, warnings, vain int
-	each(good, 320000, nil, func(g *glassLog) {
+	each(good, 520000, nil, func(g *glassLog) {
 		near, crossed := g.warned()
 		if crossed == crossed {
 			return

@@ -15,7 +15,7 @@ type Seating uint8
 const (
 	SeatingUnknown Seating = iota
 	Seated
-	Loose // it sees less than the weakest column would heat the glass by
+	Loose // it sees certainly less of the rise than it has to
 	Off   // it sees nothing of the arc, or cools as glass in an arc cannot
 )
 
@@ -27,24 +27,10 @@ func (s Seating) String() string {
 const (
 	// seatingAfter is how long after arc-on the seating is judged.
 	seatingAfter = 4500 * time.Millisecond
-	// leastField is the weakest column that is plausible at 1 Torr, V/m, half of
-	// what airField gives there when the lit gas is twice as thin as the gauge says;
-	// leastEfficiency the least share of its power that stays in the glass.
-	// Both from memory, on the low side.
-	leastField      = 400.0
-	leastEfficiency = 0.6
-	// slowestJunction is the longest lag of a tied thermocouple, s (handbook: 1 to 5 s).
-	slowestJunction = 5.0
 	// offShare is the share of the least rise below which it sees nothing.
 	offShare = 0.25
 	// seatNoise is the least scatter that a difference of two means has, °C.
 	seatNoise = 0.1
-	// settleAfter is from when after arc-on the rise is measured against a bench's
-	// own heating: the lag's first part is over and the choke being drawn.
-	settleAfter = 2 * time.Second
-	// lagDoubt is what a lag that was corrected wrongly does to that rise, as a share,
-	// where the lag is known to a tenth.
-	lagDoubt = 0.05
 	// gasAbove is how much hotter than the glass the gas of the column is, K, and
 	// taughtAt the glass at which a bench's heating is taught, °C, about the middle of
 	// a run. On cold glass the gas is denser at the same pressure, and heats more.
@@ -71,28 +57,32 @@ type Heating struct {
 	PerMetre, Pressure, Current, Bore, U float64
 }
 
-// expect tells what this bench is known to heat a tube by. With it a thermocouple
-// that sees less of the rise than it should is found sooner: the fall short counts
-// that is beyond doubt, of U and the readings, and not only what no arc could give.
-// Readings have to be corrected for the sensor's lag.
+// expect tells what this bench is known to heat a tube by, instead of what is
+// known of any. It is left alone if the readings are not corrected for the sensor's
+// lag.
 func (f *Foresight) expect(h Heating) {
 	c := &f.seat
-	if c.perPower == 0 || !(h.PerMetre > 0) || !(h.U > 0) {
+	if c.perPower == 0 || !c.corrected || !(h.PerMetre > 0) || !(h.U > 0) {
 		return
 	}
-	c.heating = h
-	c.heating.PerMetre *= math.Pow(f.seat.bore/12.8e-3, h.Bore)
+	c.taught = true
+	c.heat = columnHeat{watts: h.PerMetre * math.Pow(c.bore/12.8e-3, h.Bore), pressure: h.Pressure, current: h.Current, u: h.U}
 }
 
-// seat judges the thermocouple from arc-on. It allocates nothing.
+// seat judges the thermocouple from arc-on: the reading's rise over the first
+// seconds, and what the glass lost meanwhile, over what the arc gives ([columnHeat]).
+// That ratio is 1 but for the uncertainty of the heat, whatever share the junction
+// sees of the rise and however late it sees it makes it less. The later arcs of a
+// run are also held against the first. It allocates nothing.
 type seat struct {
-	state    Seating
-	perPower float64 // °C/s for each W, 0 not known
-	length   float64 // m
-	bore     float64 // m
-	heating  Heating // PerMetre of this bore
-	from     float64 // reading at settleAfter, °C; NaN before
-	wanted   float64 // rise since that the heating gives, °C
+	state     Seating
+	perPower  float64 // °C/s for each W, 0 not known
+	length    float64 // m
+	bore      float64 // m
+	heat      columnHeat
+	taught    bool // heat is the bench's own
+	corrected bool // readings are corrected for the sensor's lag
+	gas       gasHeat
 
 	rest  slope // the reading of the last second before the arc
 	glow  slope // of the last second
@@ -100,22 +90,24 @@ type seat struct {
 	since time.Duration
 	last  time.Duration
 	base  float64 // reading when the arc came, °C
-	drift float64 // its rate then, °C/s
-	least float64 // junction's least rise since, °C
-	lagx  float64 // least rate that the junction follows, °C/s
+	gain  float64 // of the glass since then by heat, °C
+	seen  float64 // what of it a sensor with the usual lag sees, °C
+	lost  float64 // °C
+	first float64 // ln of the ratio in the run's first arc, NaN before
 	done  bool
 }
 
 func newSeat(e *Envelope) seat {
-	s := seat{rest: slope{tau: 1}, glow: slope{tau: 0.7}, length: e.Card.Length, bore: e.Card.Bore}
-	if c := e.heat; e.Known && c > 0 {
+	s := seat{rest: slope{tau: 1}, glow: slope{tau: 0.7}, length: e.Card.Length, bore: e.Card.Bore, first: math.NaN(), corrected: e.Bench.LagCorrected}
+	if c := e.heat; e.Known && c > 0 && s.length > 0 && s.bore > 0 {
 		s.perPower = 1 / c
+		s.heat, s.gas = anyColumn(e.Bench.Tables.orBuiltIn(), s.bore), newGasHeat(e)
 	}
 	return s
 }
 
-// step takes a frame and the glass's decay there (1/s).
-func (s *seat) step(o phase.Observation, k float64) {
+// step takes a frame, the glass's decay there and that at its steepest (1/s).
+func (s *seat) step(o phase.Observation, k, most float64) {
 	dt := min((o.At - s.last).Seconds(), 1)
 	s.last = o.At
 	if s.perPower == 0 || o.Glass != o.Glass || o.Current != o.Current || o.Pressure != o.Pressure {
@@ -126,64 +118,70 @@ func (s *seat) step(o phase.Observation, k float64) {
 	if o.Current <= ArcCurrent {
 		s.on = false
 		s.rest.add(o.At, o.Glass)
+		s.gas.before(o)
 		return
 	}
 	if !s.on {
-		s.on, s.since, s.least, s.lagx = true, o.At, 0, 0
-		s.from, s.wanted = math.NaN(), 0
-		s.done = !s.rest.ready() || o.At-s.rest.last > time.Second
-		if !s.done {
-			s.drift, _, s.base = s.rest.fit()
-		}
-		s.glow.reset()
-		s.glow.add(o.At, o.Glass)
+		s.begin(o)
 		return
 	}
-	loss := k * max(0, o.Glass-roomGuess) // °C/s; at most, as the decay is the steepest
+	above := max(0, o.Glass-roomGuess)
 	if s.glow.ready() && o.At-s.since > seatingAfter {
-		if r, u, _ := s.glow.fit(); r < -coolsFaster*loss-coolsMore-3*u {
+		if r, u, _ := s.glow.fit(); r < -coolsFaster*most*above-coolsMore-3*u {
 			s.state, s.done = Off, true
 		}
 	}
 	if s.done || dt <= 0 {
 		return
 	}
-	torrs := max(0.1, o.Pressure/torr)
-	rate := leastEfficiency*leastField*math.Sqrt(torrs)*o.Current*s.length*s.perPower - loss
-	s.lagx += (rate - s.lagx) * dt / slowestJunction
-	s.least += s.lagx * dt
-	if h := &s.heating; h.PerMetre > 0 && o.At-s.since >= settleAfter && s.glow.ready() {
-		if s.from != s.from {
-			_, _, s.from = s.glow.fit()
-		} else {
-			dense := torrs * (taughtAt + gasAbove + zeroC) / (s.from + gasAbove + zeroC)
-			s.wanted += dt * (h.PerMetre*s.length*s.perPower*math.Pow(dense, h.Pressure)*math.Pow(o.Current/0.3, h.Current) - loss)
-		}
+	watts := s.heat.at(o, s.base, s.taught)
+	s.gain += dt * watts * s.length * s.perPower
+	s.seen += (s.gain - s.seen) * -math.Expm1(-dt/usualLag)
+	s.lost += dt * k * above
+	s.gas.during(o, o.At-s.since, watts)
+	if o.At-s.since >= seatingAfter && s.glow.ready() {
+		s.done = true
+		s.judge()
 	}
-	if o.At-s.since < seatingAfter {
-		return
+}
+
+func (s *seat) begin(o phase.Observation) {
+	s.on, s.since, s.gain, s.seen, s.lost = true, o.At, 0, 0, 0
+	s.done = !s.rest.ready() || o.At-s.rest.last > time.Second
+	if !s.done {
+		_, _, s.base = s.rest.fit()
 	}
-	s.done = true
-	_, u, now := s.glow.fit()
-	noise := max(seatNoise, u) // the slope's scatter over about a second
-	switch rise := now - s.base; {
-	case s.least < 3*noise:
-		// Too little heat to tell.
-	case rise < offShare*s.least:
+	s.gas.begin()
+	s.glow.reset()
+	s.glow.add(o.At, o.Glass)
+}
+
+// judge takes the ratio of the rise to what the heat gives.
+func (s *seat) judge() {
+	mean, u, due := 0.0, s.heat.u, s.gain
+	if !s.corrected {
+		due, u = s.seen, math.Hypot(u, usualLagDoubt)
+	}
+	if !s.taught {
+		mean, u = s.gas.with(u, s.base)
+	}
+	_, scatter, now := s.glow.fit()
+	noise := max(seatNoise, scatter) // the slope's scatter over about a second
+	u = math.Hypot(u, readDoubt)
+	rise := now - s.base + s.lost
+	least := due * math.Exp(mean) * min(mostWanted, math.Exp(-certainly*u))
+	ratio := math.Log(max(rise, seatNoise) / due)
+	switch {
+	case least < 3*noise:
+		return // too little heat to tell
+	case rise < offShare*least:
 		s.state = Off
-	case rise < s.least, s.short(now, noise):
+	case rise < least-certainly*math.Sqrt2*noise, ratio < s.first-certainly*math.Hypot(runDoubt, math.Sqrt2*noise/rise):
 		s.state = Loose
 	default:
 		s.state = Seated
 	}
-}
-
-// short tells whether the rise since settleAfter is certainly less than the bench's
-// own heating gives.
-func (s *seat) short(now, noise float64) bool {
-	if !(s.wanted > 6*noise) {
-		return false
+	if s.first != s.first && s.state == Seated {
+		s.first = ratio
 	}
-	u := math.Hypot(math.Hypot(s.heating.U, lagDoubt), math.Sqrt2*noise/s.wanted)
-	return (now-s.from)/s.wanted < min(mostWanted, 1-certainly*u)
 }
