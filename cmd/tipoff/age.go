@@ -83,11 +83,7 @@ func whichTube(r *ageing.Request, folder, name string) error {
 		r.Tube = card.Name
 		return nil
 	}
-	a, err := openArchive(folder)
-	if err != nil {
-		return err
-	}
-	run, err := find(a, name)
+	run, err := findRun(folder, name)
 	if err != nil {
 		return input(fmt.Errorf("%w; or the file of a tube card", err))
 	}
@@ -121,11 +117,7 @@ func ageingNow(e *env, folder string) error {
 		fmt.Fprintf(e.out, ", %g hours", r.Hours)
 	}
 	fmt.Fprintln(e.out)
-	a, err := openArchive(folder)
-	if err != nil {
-		return err
-	}
-	list, err := a.List()
+	list, err := listRuns(folder)
 	if err != nil {
 		return err
 	}

@@ -26,6 +26,7 @@ import (
 	deskpage "tipoff/logger/calibrate"
 	"tipoff/logger/config"
 	"tipoff/logger/forward"
+	"tipoff/logger/learn"
 	"tipoff/logger/metrics"
 	"tipoff/logger/page"
 	"tipoff/logger/sheet"
@@ -261,9 +262,9 @@ func (d *station) run(ctx context.Context, done func(time.Duration) bool) error 
 
 func (d *station) server() *http.Server {
 	mux := http.NewServeMux()
-	mux.Handle("/metrics", metrics.Handler(metrics.NewCollector(d.bench, d.bench.Definitions())))
+	mux.Handle("/metrics", metrics.Handler(metrics.NewCollector(d.bench, d.bench.Definitions(), d.learner.inForce.Load)))
 	mux.Handle("/calibrate/", deskpage.Handler(d.desk))
-	mux.Handle("/", page.New(d.bench, d.bench.Archive()))
+	mux.Handle("/", page.New(d.bench, d.bench.Archive(), learn.Open(d.cfg.Store.Directory, d.bench.Archive())))
 	return &http.Server{
 		Handler:           mux,
 		ReadHeaderTimeout: 5 * time.Second,

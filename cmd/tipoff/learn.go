@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"text/tabwriter"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"tipoff/logger/archive"
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
+	"tipoff/logger/drift"
 	"tipoff/logger/envelope"
 	"tipoff/logger/journal"
 	"tipoff/logger/learn"
@@ -227,6 +229,9 @@ func showConstants(e *env, c, before *learn.Constants) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	if text := c.PerWattWords(nil); text != "" {
+		fmt.Fprintln(e.out, "\n"+text)
+	}
 	return showLeft(e, c.Left)
 }
 
@@ -300,10 +305,16 @@ type learner struct {
 	store *learn.Store
 	said  model.Bench
 	plant envelope.Bench
-	use   func(envelope.Bench) // gives the bench what is known of it now
+	use   func(envelope.Bench)    // gives the bench what is known of it now
+	gain  func([]drift.Heated)    // and what the runs say of the glass reading's gain
+	dir   func(run string) string // its folder
 	now   func() time.Time
 	log   *slog.Logger
 	due   chan struct{} // one place
+	// inForce are the constants that the bench goes by, nil if there are none; fixed: they
+	// are those of a trace's time, whatever is learned.
+	inForce atomic.Pointer[learn.Constants]
+	fixed   bool
 }
 
 // newLearner makes a learner that can be woken, also while open fills in the rest.
@@ -313,7 +324,7 @@ func newLearner() *learner { return &learner{due: make(chan struct{}, 1)} }
 // before. A trace is followed by what was known at its time, as its sheet is judged.
 func (l *learner) open(d *station) {
 	l.store, l.said, l.plant = learn.Open(d.cfg.Store.Directory, d.bench.Archive()), saidBy(d.cfg), bench.PlantOf(d.cfg)
-	l.use, l.log = d.bench.Know, d.log
+	l.use, l.gain, l.dir, l.log = d.bench.Know, d.bench.Heated, d.bench.Archive().RunDir, d.log
 	l.now = func() time.Time {
 		wall, _ := d.clock.Wall()
 		return wall
@@ -327,8 +338,9 @@ func (l *learner) open(d *station) {
 		l.log.Error("reading what the bench has learned", "error", err)
 	}
 	l.use(c.For(l.plant))
+	l.inForce.Store(c)
 	if d.traced {
-		l.use = func(envelope.Bench) {}
+		l.use, l.fixed = func(envelope.Bench) {}, true
 	}
 	if len(d.text) == 0 { // a trace without the bench's description: the store's runs have it
 		if l.said, err = said("", d.bench.Archive()); err != nil {
@@ -386,6 +398,25 @@ func (l *learner) learn(ctx context.Context) {
 		l.log.Info("learned", "version", r.Now.Version, "runs", len(r.Now.Runs))
 	}
 	l.use(r.Now.For(l.plant))
+	if !l.fixed {
+		l.inForce.Store(r.Now)
+	}
+	l.gain(l.heated(r.Taught))
+}
+
+// heated is how the arc heated the glass in the last runs.
+func (l *learner) heated(runs []*learn.Taught) (out []drift.Heated) {
+	for _, t := range runs[max(0, len(runs)-drift.GainWindow):] {
+		if t.Fit == nil {
+			continue
+		}
+		h := drift.Heated{Heating: t.Fit.Value(model.Heating), U: t.Fit.Spread(model.Heating)}
+		if m, err := journal.LoadMeta(l.dir(t.Run)); err == nil && m.Started.Trusted {
+			h.Start = m.Started.Wall
+		}
+		out = append(out, h)
+	}
+	return out
 }
 
 // known is what a store's bench has learned: the version that the user names, the

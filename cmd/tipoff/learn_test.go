@@ -23,7 +23,7 @@ func TestLearnVerb(t *testing.T) {
 			"--started", "2026-11-"+day+"T10:00:00Z")
 	}
 	out, _ := tipoff(t, exitOK, "learn", "--store", dir, "--show")
-	for _, want := range []string{"version ", "heating", "the runs'", "not known", "no run has a sensor on a shell", "handbook"} {
+	for _, want := range []string{"version ", "heating", "the runs'", "not known", "no run has a sensor on a shell", "handbook", "Of each watt of the column"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("what the imports taught lacks %q:\n%s", want, out)
 		}

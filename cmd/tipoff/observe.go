@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tipoff/logger/chart"
 	"tipoff/logger/observation"
 )
 
@@ -19,16 +20,13 @@ func observe(_ context.Context, e *env, args []string) error {
 	by := fs.String("by", "", "who saw it")
 	note := fs.String("note", "", "a few words")
 	hours := fs.Float64("hours", 0, "hours of use until then, where known")
+	into := fs.Duration("into", 0, "with shells-glow: the moment, from the run's begin, such as 6m20s")
 	withdraw := fs.Int("withdraw", 0, "take the observation of this number back")
 	operands, err := e.parse(fs, args, 1, 2)
 	if err != nil {
 		return err
 	}
-	a, err := openArchive(*dir)
-	if err != nil {
-		return err
-	}
-	run, err := find(a, operands[0])
+	run, err := findRun(*dir, operands[0])
 	if err != nil {
 		return err
 	}
@@ -42,7 +40,7 @@ func observe(_ context.Context, e *env, args []string) error {
 			return err
 		}
 	case len(operands) == 2:
-		o := observation.Observation{Kind: observation.Kind(operands[1]), At: time.Now(), By: *by, Note: *note, Hours: *hours}
+		o := observation.Observation{Kind: observation.Kind(operands[1]), At: time.Now(), By: *by, Note: *note, Hours: *hours, Into: into.Seconds()}
 		if err := o.Check(); err != nil {
 			return input(err)
 		}
@@ -70,6 +68,9 @@ func observe(_ context.Context, e *env, args []string) error {
 			use = fmt.Sprintf("%g", o.Hours)
 		}
 		words := o.Kind.Words()
+		if o.Into > 0 {
+			words += " at " + chart.Clock(o.Into)
+		}
 		if !o.Stands() {
 			words += " (taken back)"
 		}
@@ -86,29 +87,17 @@ func patterns(_ context.Context, e *env, args []string) error {
 	if _, err := e.parse(fs, args, 0, 0); err != nil {
 		return err
 	}
-	a, err := openArchive(*dir)
+	list, err := listRuns(*dir)
 	if err != nil {
 		return err
 	}
-	list, err := a.List()
-	if err != nil {
-		return err
-	}
-	var runs []observation.Run
-	looked := 0
+	var dirs []string
 	for _, entry := range list {
-		r, err := observation.OfRun(entry.Dir)
-		if err != nil {
-			fmt.Fprintf(e.err, "left out: %v\n", err)
-			continue
-		}
-		runs = append(runs, r)
+		dirs = append(dirs, entry.Dir)
 	}
-	runs = observation.Join(runs)
-	for _, r := range runs {
-		if r.Checked {
-			looked++
-		}
+	runs, looked, trouble := observation.OfRuns(dirs)
+	for _, err := range trouble {
+		fmt.Fprintf(e.err, "left out: %v\n", err)
 	}
 	fmt.Fprintf(e.out, "%d runs, of %d of which something was seen and written down\n", len(runs), looked)
 	found := observation.Patterns(runs)

@@ -202,9 +202,6 @@ func (d *Reducer) Burnt() time.Duration {
 	return d.wasLit
 }
 
-// Current is the channel whose current is the tube's, -1 if there is none.
-func (d *Reducer) Current() int { return d.current }
-
 // Dark tells whether the tube had burnt and is out.
 func (d *Reducer) Dark() bool { return d.dark }
 

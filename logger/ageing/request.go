@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/pelletier/go-toml/v2"
+	"golang.org/x/sys/unix"
 
 	"tipoff/calib/strict"
 	"tipoff/calib/unit"
@@ -107,14 +108,66 @@ func (r *Request) Left() (time.Duration, bool) {
 // ErrBusy: another ageing run goes on.
 var ErrBusy = errors.New("an ageing run goes on already; end it first")
 
+// ErrLocked: another process is writing the request this moment.
+var ErrLocked = errors.New("another process is at the ageing run that is wanted")
+
+// locked does f while no other process looks at the folder's request and changes it. With
+// wait it waits its turn, else it fails with [ErrLocked].
+func locked(folder string, wait bool, f func() error) error {
+	d, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	defer d.Close() // which unlocks
+	how := unix.LOCK_EX
+	if !wait {
+		how |= unix.LOCK_NB
+	}
+	for {
+		switch err := unix.Flock(int(d.Fd()), how); {
+		case errors.Is(err, unix.EINTR):
+			continue
+		case errors.Is(err, unix.EWOULDBLOCK):
+			return ErrLocked
+		case err != nil:
+			return fmt.Errorf("locking %s: %w", folder, err)
+		}
+		return f()
+	}
+}
+
 // Ask writes a request into the bench's folder. It fails with [ErrBusy] if there is
 // one.
 func Ask(folder string, r Request) error {
-	path := filepath.Join(folder, RequestFile)
-	if _, err := os.Stat(path); err == nil {
-		return ErrBusy
-	}
-	return Put(folder, r)
+	return locked(folder, true, func() error {
+		if _, err := os.Stat(filepath.Join(folder, RequestFile)); err == nil {
+			return ErrBusy
+		}
+		return Put(folder, r)
+	})
+}
+
+// Note puts r in the place of the request in the bench's folder if that is still the one of
+// the run being recorded, as is tells of what is there; one that cannot be read is taken
+// for it. It does not wait: it fails with [ErrLocked] if another process is at it.
+func Note(folder string, r Request, is func(Request) bool) error {
+	return ifStill(folder, is, func() error { return Put(folder, r) })
+}
+
+// Finish takes the request away if it is still that of the run being recorded, as
+// [Note] does it.
+func Finish(folder string, is func(Request) bool) error {
+	return ifStill(folder, is, func() error { return remove(folder) })
+}
+
+func ifStill(folder string, is func(Request) bool, do func() error) error {
+	return locked(folder, false, func() error {
+		r, err := Wanted(folder)
+		if errors.Is(err, ErrNone) || err == nil && !is(r) {
+			return nil // it has been ended meanwhile, and another asked for maybe
+		}
+		return do()
+	})
 }
 
 // Put writes the request, in the place of one that is there. Readers see the old one
@@ -146,6 +199,10 @@ var ErrNone = errors.New("no ageing run goes on")
 
 // End takes the request away, which ends the run.
 func End(folder string) error {
+	return locked(folder, true, func() error { return remove(folder) })
+}
+
+func remove(folder string) error {
 	err := os.Remove(filepath.Join(folder, RequestFile))
 	if errors.Is(err, os.ErrNotExist) {
 		return ErrNone

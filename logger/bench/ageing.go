@@ -40,14 +40,13 @@ func (b *Bench) Age(text []byte) error {
 }
 
 // EndAgeing ends the ageing run that goes on. It is sealed within a second.
-func (b *Bench) EndAgeing() error {
-	b.mu.Lock() // else noteBurnt could put back what is taken away
-	defer b.mu.Unlock()
-	return ageing.End(b.opt.Directory)
-}
+func (b *Bench) EndAgeing() error { return ageing.End(b.opt.Directory) }
 
 // followAgeing records the ageing run that is wanted, if one is. b.mu is held.
 func (b *Bench) followAgeing(at time.Duration) {
+	if b.opt.Whole {
+		return // a trace of another time
+	}
 	a := &b.aging
 	if b.frame.Seq%10 == 3 {
 		r, err := ageing.Wanted(b.opt.Directory)
@@ -88,41 +87,40 @@ func (b *Bench) followAgeing(at time.Duration) {
 	left, ends := a.request.Left()
 	switch {
 	case ends && a.reducer.Burnt() >= left:
-		if b.stillWanted() {
-			if err := ageing.End(b.opt.Directory); err != nil && !errors.Is(err, ageing.ErrNone) {
-				b.cannotAge(err) // else it would begin again at once
-			}
+		err := ageing.Finish(b.opt.Directory, a.is)
+		if errors.Is(err, ageing.ErrLocked) {
+			return // with the next frame
+		}
+		if err != nil && !errors.Is(err, ageing.ErrNone) {
+			b.cannotAge(err) // else it would begin again at once
 		}
 		b.endAgeing(journal.Completed, false)
 	case at-a.noted >= noteEvery:
-		a.noted = at
-		b.noteBurnt()
+		if b.noteBurnt() {
+			a.noted = at
+		}
 	}
 }
 
-// noteBurnt writes into the request how long the tube has burnt.
-func (b *Bench) noteBurnt() {
+// noteBurnt writes into the request how long the tube has burnt, if it is still wanted; false:
+// another process is at the request, which may be taking it away.
+func (b *Bench) noteBurnt() bool {
 	r := b.aging.request
 	r.Done += b.aging.reducer.Burnt().Hours()
-	if !b.stillWanted() {
-		return // it has been ended meanwhile
+	err := ageing.Note(b.opt.Directory, r, b.aging.is)
+	if errors.Is(err, ageing.ErrLocked) {
+		return false
 	}
-	if err := ageing.Put(b.opt.Directory, r); err != nil {
+	if err != nil {
 		b.log.Warn("writing down how long the tube has burnt", "error", err)
 	}
+	return true
 }
 
 // is tells whether r asks for the run being recorded, however much of it was done.
 func (a *aging) is(r ageing.Request) bool {
 	r.Done = a.request.Done
 	return r == a.request
-}
-
-// stillWanted tells whether the request is still that of the run being recorded, or
-// one that cannot be read.
-func (b *Bench) stillWanted() bool {
-	r, err := ageing.Wanted(b.opt.Directory)
-	return !errors.Is(err, ageing.ErrNone) && (err != nil || b.aging.is(r))
 }
 
 // cannotAge tells once why what is wanted cannot be done.

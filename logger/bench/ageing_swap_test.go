@@ -2,19 +2,13 @@ package bench_test
 
 import (
 	"context"
-	"errors"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 	"time"
 
 	"tipoff/drivers/plant"
 	"tipoff/logger/ageing"
-	"tipoff/logger/calibrate"
-	"tipoff/logger/frame"
 	"tipoff/logger/journal"
 )
 
@@ -62,32 +56,6 @@ func TestAnotherAgeingRequest(t *testing.T) {
 	}
 	if m, err := journal.LoadMeta(all[0]); err != nil || m.Outcome != journal.Aborted || m.Tube != "PP-01" {
 		t.Errorf("the first: %+v, %v", m, err)
-	}
-}
-
-// Ending an ageing run waits for the frame being made, which may write the request.
-func TestEndAgeingWaitsForTheFrame(t *testing.T) {
-	dir := t.TempDir()
-	b, _ := agingRig(t, dir, &plant.Ager{Amps: 0.05, From: 0, To: 4000}, nil)
-	if err := b.Age([]byte(`tube = "PP-01"`)); err != nil {
-		t.Fatal(err)
-	}
-	ended := make(chan error, 1)
-	b.View(func(*frame.Layout, *frame.Frame, calibrate.RawTimes) {
-		go func() { ended <- b.EndAgeing() }()
-		for range 5000 {
-			runtime.Gosched()
-			if _, err := os.Stat(filepath.Join(dir, ageing.RequestFile)); err != nil {
-				t.Error("the request went away in the middle of a frame")
-				return
-			}
-		}
-	})
-	if err := <-ended; err != nil {
-		t.Error(err)
-	}
-	if _, err := ageing.Wanted(dir); !errors.Is(err, ageing.ErrNone) {
-		t.Errorf("after it: %v", err)
 	}
 }
 

@@ -9,11 +9,11 @@ import (
 )
 
 // together are the constants that a run's glass, shells and strikes tell of, all
-// at once, so that they are put together with their covariances. Pump speed and
-// hold pressure are told by other readings and stand by themselves.
+// at once, so that they are put together with their covariances. Pump speed, the
+// manifold's volume and hold pressure are told by other readings and stand by themselves.
 var together = [dims]model.Constant{
 	model.Heating, model.PressureExponent, model.CurrentExponent, model.BoreExponent, model.Convection, model.Lag,
-	model.ShellPower, model.ShellWarmup, model.Outgassing, model.ManifoldVolume,
+	model.ShellPower, model.ShellWarmup, model.Outgassing,
 }
 
 const (
@@ -30,7 +30,7 @@ const (
 )
 
 // dims is how many constants are put together.
-const dims = 10
+const dims = 9
 
 // square is a matrix of the constants together, or a part of one.
 type square [dims][dims]float64
@@ -78,7 +78,7 @@ func listen(t *Taught, lagAs bool) *voice {
 			eta[i] += post.At(i, j)*t.Fit.Theta[j] - prior.At(i, j)*ref.Theta[j]
 		}
 	}
-	drop := []model.Constant{model.PumpSpeed, model.HoldPressure}
+	drop := []model.Constant{model.PumpSpeed, model.ManifoldVolume, model.HoldPressure}
 	if t.LagCorrected != lagAs {
 		drop = append(drop, model.Lag) // another lag than the one of today's readings
 	}

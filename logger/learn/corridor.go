@@ -159,8 +159,8 @@ func Good(runs string, f Family, before string) ([]*Taught, error) {
 			continue
 		}
 		m, err := journal.LoadMeta(dir)
-		if err != nil || until != nil && !earlier(m, until) {
-			continue // nor is a run before itself
+		if err != nil || m.GoesOn != "" || until != nil && !earlier(m, until) {
+			continue // nor is a run before itself, or a part of one a run
 		}
 		t, _, err := OfRun(dir, false)
 		if err != nil || t.Family != f {
@@ -189,17 +189,21 @@ func Marked(dir string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
+	return faultless(list), nil
+}
+
+func faultless(list []observation.Observation) bool {
 	good := false
 	for i := range list {
 		if !list[i].Stands() {
 			continue
 		}
 		if list[i].Kind.Fault() {
-			return false, nil
+			return false
 		}
 		good = good || list[i].Kind == observation.Good
 	}
-	return good, nil
+	return good
 }
 
 // FamilyOf is the family of a tube card.

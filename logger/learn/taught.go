@@ -8,10 +8,13 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 
 	"tipoff/logger/journal"
 	"tipoff/logger/model"
+	"tipoff/logger/observation"
 	"tipoff/logger/phase"
+	"tipoff/logger/vacuum"
 )
 
 // FileName is the file in a run's folder that holds what the run teaches. It is
@@ -20,7 +23,7 @@ const FileName = "learned.json"
 
 // method is the version of how a run is read: what an older one wrote is made
 // anew.
-const method = 1
+const method = 2
 
 // Family says which tubes are alike enough that their runs are laid over each
 // other: the same gas and glass, and a bore of the same 3 mm class.
@@ -38,15 +41,6 @@ func (f Family) String() string {
 	return fmt.Sprintf("%s in %s, bore %d to %d mm", f.Gas, f.Glass, f.Bore, f.Bore+boreClass)
 }
 
-// Pump is what the first pump-down of a run shows: the rate at which the
-// pressure falls, 1/s, with its standard uncertainty, and the volume of the tube
-// that was pumped with the manifold, m³.
-type Pump struct {
-	Rate   float64 `json:"rate"`
-	U      float64 `json:"u"`
-	Volume float64 `json:"tube_volume"`
-}
-
 // Track is how a run went through one phase: means over equal parts of the
 // phase's time. NaN where there was no reading.
 type Track struct {
@@ -58,6 +52,12 @@ type Track struct {
 	Current  []float64
 }
 
+// Burning is an arc at one moment.
+type Burning struct {
+	Pressure float64 // Pa
+	Current  float64 // A
+}
+
 // Taught is what one run teaches.
 type Taught struct {
 	Run          string
@@ -65,17 +65,22 @@ type Taught struct {
 	Family       Family
 	LagCorrected bool // the glass readings are corrected for the sensor's lag
 	ShellSensor  bool // a sensor was on a shell
+	Glows        int  // times at which somebody saw the shells begin to glow
 	// Fit are the constants that fit the run, from the handbook's as prior; nil
 	// with the reason in Why.
 	Fit *model.Params
 	Why string
 	RMS float64 // of the glass readings less the fitted model, °C; NaN without a fit
+	// Volume, Length and Bore are the tube's, m³ and m; 0: the card does not say.
+	Volume, Length, Bore float64
 	// Pump is nil if no pump-down with cold gas is in the run.
 	Pump *Pump
-	// Held is the highest pressure times length with the arc steadily on, Lost
-	// those at which it went out by itself, Pa·m; 0 and none if there were none.
-	Held   float64
-	Lost   []float64
+	// Jumps are those of the pressure when the arc struck in the shut tube.
+	Jumps []model.Jump
+	// Held is the highest pressure with the arc steadily on, Lost those at which
+	// it went out by itself; zero and none if there were none.
+	Held   Burning
+	Lost   []Burning
 	Tracks []Track
 }
 
@@ -88,12 +93,17 @@ type stored struct {
 	Family       Family        `json:"family"`
 	LagCorrected bool          `json:"lag_corrected"`
 	ShellSensor  bool          `json:"shell_sensor"`
+	Glows        int           `json:"glows,omitempty"`
 	Fit          *model.Params `json:"fit,omitempty"`
 	Why          string        `json:"why,omitempty"`
 	RMS          float64       `json:"rms_c,omitempty"`
-	Pump         *Pump         `json:"pump,omitempty"`
-	Held         float64       `json:"held_pa_m,omitempty"`
-	Lost         []float64     `json:"lost_pa_m,omitempty"`
+	Volume       float64       `json:"tube_m3,omitempty"`
+	Length       float64       `json:"length_m,omitempty"`
+	Bore         float64       `json:"bore_m,omitempty"`
+	Pump         [][3]float64  `json:"pump,omitempty"`  // see vacuum.Drawn
+	Jumps        [][3]float64  `json:"jumps,omitempty"` // see model.Jump
+	Held         [2]float64    `json:"held_pa_a"`       // see Burning
+	Lost         [][2]float64  `json:"lost_pa_a,omitempty"`
 	Tracks       []storedTrack `json:"tracks,omitempty"`
 }
 
@@ -106,8 +116,18 @@ type storedTrack struct {
 	Current  numbers `json:"a"`
 }
 
-// numbers are written with four digits, null where there is none.
+// numbers are written whole, null where there is none.
 type numbers []float64
+
+// digits is x with four significant digits: no sensor has more, and what is fresh from a
+// record is the same as what was read back.
+func digits(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'e', 3, 64), 64)
+	if err != nil {
+		return math.NaN()
+	}
+	return y
+}
 
 func (n numbers) MarshalJSON() ([]byte, error) {
 	b := []byte{'['}
@@ -119,7 +139,7 @@ func (n numbers) MarshalJSON() ([]byte, error) {
 			b = append(b, "null"...)
 			continue
 		}
-		b = fmt.Appendf(b, "%.4g", x)
+		b = strconv.AppendFloat(b, x, 'g', -1, 64)
 	}
 	return append(b, ']'), nil
 }
@@ -141,9 +161,21 @@ func (n *numbers) UnmarshalJSON(data []byte) error {
 
 func (t *Taught) encode() ([]byte, error) {
 	s := stored{Format: 1, Method: method, Run: t.Run, Tube: t.Tube, Family: t.Family, LagCorrected: t.LagCorrected,
-		ShellSensor: t.ShellSensor, Fit: t.Fit, Why: t.Why, Pump: t.Pump, Held: t.Held, Lost: t.Lost}
+		ShellSensor: t.ShellSensor, Glows: t.Glows, Fit: t.Fit, Why: t.Why, Volume: t.Volume, Length: t.Length, Bore: t.Bore,
+		Held: [2]float64{t.Held.Pressure, t.Held.Current}}
+	for _, b := range t.Lost {
+		s.Lost = append(s.Lost, [2]float64{b.Pressure, b.Current})
+	}
 	if t.RMS == t.RMS {
 		s.RMS = t.RMS
+	}
+	if t.Pump != nil {
+		for _, d := range t.Pump {
+			s.Pump = append(s.Pump, [3]float64{d.LogSpeed, d.U, d.Misfit})
+		}
+	}
+	for _, j := range t.Jumps {
+		s.Jumps = append(s.Jumps, [3]float64{j.Ratio, j.Wall, j.Hot})
 	}
 	for i := range t.Tracks {
 		k := &t.Tracks[i]
@@ -175,22 +207,42 @@ func parseTaught(data []byte) (*Taught, error) {
 	if err := d.Decode(&s); err != nil {
 		return nil, err
 	}
-	t := &Taught{Run: s.Run, Tube: s.Tube, Family: s.Family, LagCorrected: s.LagCorrected, ShellSensor: s.ShellSensor,
-		Fit: s.Fit, Why: s.Why, RMS: math.NaN(), Pump: s.Pump, Held: s.Held, Lost: s.Lost}
+	t := &Taught{Run: s.Run, Tube: s.Tube, Family: s.Family, LagCorrected: s.LagCorrected, ShellSensor: s.ShellSensor, Glows: s.Glows,
+		Fit: s.Fit, Why: s.Why, RMS: math.NaN(), Volume: s.Volume, Length: s.Length, Bore: s.Bore}
 	if t.Fit != nil {
 		t.RMS = s.RMS
 	}
-	if p := s.Pump; p != nil && !(p.Rate > 0 && p.Rate < 1e3 && p.U > 0 && p.Volume > 0 && p.Volume < 1) {
-		return nil, fmt.Errorf("pump: found rate %g, uncertainty %g, volume %g; all must be above 0", p.Rate, p.U, p.Volume)
+	if !(s.Volume >= 0 && s.Volume < 1) || s.Volume == 0 && len(s.Pump)+len(s.Jumps) > 0 {
+		return nil, fmt.Errorf("tube_m3: found %g; allowed: above 0 to 1", s.Volume)
 	}
-	if s.Held < 0 || s.Held > mostHold {
-		return nil, fmt.Errorf("held_pa_m: found %g; allowed: 0 to %g", s.Held, mostHold)
-	}
-	for _, x := range s.Lost {
-		if !(x > 0 && x <= mostHold) {
-			return nil, fmt.Errorf("lost_pa_m: found %g; allowed: above 0 to %g", x, mostHold)
+	if len(s.Pump) > 0 {
+		if len(s.Pump) != len(volumes) {
+			return nil, fmt.Errorf("pump: found %d rows; allowed: %d", len(s.Pump), len(volumes))
+		}
+		t.Pump = &Pump{}
+		for i, d := range s.Pump {
+			if !(math.Abs(d[0]) < 30 && d[1] > 1e-6 && d[1] < 30 && math.Abs(d[2]) < 1e9) {
+				return nil, fmt.Errorf("pump: found %g in row %d; allowed: logarithm of a speed, uncertainty above 0, misfit", d, i+1)
+			}
+			t.Pump[i] = vacuum.Drawn{LogSpeed: d[0], U: d[1], Misfit: d[2]}
 		}
 	}
+	for i, j := range s.Jumps {
+		if !(j[0] > 0 && j[0] < 100 && j[1] > -100 && j[1] < 2000 && j[2] >= 0 && j[2] < 1e4) {
+			return nil, fmt.Errorf("jumps: found %g in row %d; allowed: ratio above 0, glass in °C, K", j, i+1)
+		}
+		t.Jumps = append(t.Jumps, model.Jump{Ratio: j[0], Wall: j[1], Hot: j[2]})
+	}
+	for i, x := range append([][2]float64{s.Held}, s.Lost...) {
+		none := i == 0 && x == [2]float64{}
+		if !none && !(x[0] > 0 && x[0] <= mostHold && x[1] > 0 && x[1] < 100 && s.Length > 0 && s.Length < 100 && s.Bore > 0 && s.Bore < 1) {
+			return nil, fmt.Errorf("held_pa_a, lost_pa_a: found %g in a tube of %g m, bore %g m; all must be above 0", x, s.Length, s.Bore)
+		}
+		if i > 0 {
+			t.Lost = append(t.Lost, Burning{x[0], x[1]})
+		}
+	}
+	t.Held = Burning{s.Held[0], s.Held[1]}
 	for i := range s.Tracks {
 		k := &s.Tracks[i]
 		id, ok := phase.Named(k.Phase)
@@ -202,8 +254,8 @@ func parseTaught(data []byte) (*Taught, error) {
 	return t, nil
 }
 
-// mostHold is more pressure times length than any bombarder holds, Pa·m.
-const mostHold = 1e6
+// mostHold is more pressure than any bombarder holds, Pa.
+const mostHold = 1e5
 
 // load reads what stands beside the run in dir; an error if there is nothing
 // that is newer than the run's own description.
@@ -214,6 +266,10 @@ func load(dir string) (*Taught, error) {
 		return nil, err
 	}
 	if told, err := os.Stat(filepath.Join(dir, "run.toml")); err != nil || made.ModTime().Before(told.ModTime()) {
+		return nil, errOld
+	}
+	// What was seen teaches too.
+	if seen, err := os.Stat(filepath.Join(dir, observation.FileName)); err == nil && made.ModTime().Before(seen.ModTime()) {
 		return nil, errOld
 	}
 	data, err := os.ReadFile(path)

@@ -18,6 +18,9 @@ func (v *Value) Words() string {
 	return say(v.Constant, v.X, v.U)
 }
 
+// Doubt is the standard uncertainty in the constant's unit.
+func (v *Value) Doubt() float64 { return absolute(v.Constant, v.X, v.U) }
+
 // KnownWords is what is known without the runs.
 func (v *Value) KnownWords() string { return say(v.Constant, v.Known, v.KnownU) }
 
@@ -83,6 +86,28 @@ func count(n int) string {
 	return fmt.Sprintf("%d runs", n)
 }
 
+// PerWatt is the part of the column's power that heats the glass, with its standard
+// uncertainty: the heating over field and current, the field by the tables, as
+// nobody reads the tube's voltage. NaN if no run tells of the heating. t nil: the
+// program's tables.
+func (c *Constants) PerWatt(t *envelope.Tables) (x, u float64) {
+	v := &c.Values[model.Heating]
+	field, uf := t.ColumnField(model.UsualBore)
+	x = v.X / (field * model.UsualCurrent)
+	return x, x * math.Hypot(v.U, uf/field)
+}
+
+// PerWattWords says so in one sentence, "" if no run tells of the heating.
+func (c *Constants) PerWattWords(t *envelope.Tables) string {
+	x, u := c.PerWatt(t)
+	if x != x {
+		return ""
+	}
+	field, uf := t.ColumnField(model.UsualBore)
+	return fmt.Sprintf("Of each watt of the column %.2g ± %.1g W heats the glass: %s at 1 Torr and %.1g A, with a field of %.2g ± %.1g V/cm by the handbook, as nobody reads the tube's voltage; standard uncertainties.",
+		x, u, c.Values[model.Heating].Words(), model.UsualCurrent, field/100, uf/100)
+}
+
 // What constants are used for beside advice and rehearsal, which start from all
 // of them together.
 const (
@@ -95,11 +120,18 @@ const (
 func (c *Constants) Use(id model.Constant) (in, why string) {
 	v := &c.Values[id]
 	switch id {
-	case model.HoldPressure, model.ManifoldVolume, model.Convection:
+	case model.HoldPressure, model.ManifoldVolume, model.Convection, model.ShellWarmup:
 		if v.Beats {
 			in = InLimits
 		}
 		return in, v.Because()
+	case model.ShellPower:
+		if w := &c.Values[model.ShellWarmup]; v.Beats && w.Beats {
+			return InLimits, v.Because() + "; it goes with the warm-up"
+		} else if v.Beats {
+			return "", v.Because() + "; it goes with the warm-up, which is not used"
+		}
+		return "", v.Because()
 	case model.Heating, model.PressureExponent, model.CurrentExponent, model.BoreExponent:
 		switch {
 		// Only readings that are corrected for the lag rise as the glass does.
@@ -149,11 +181,19 @@ func (c *Constants) For(b envelope.Bench) envelope.Bench {
 	}
 	if in, _ := c.Use(model.HoldPressure); in != "" {
 		v := &c.Values[model.HoldPressure]
-		b.Hold = envelope.Learned{X: v.X, U: v.U * v.X, Runs: v.Runs}
+		b.Hold, b.HoldGoes = envelope.Learned{X: v.X, U: v.U * v.X, Runs: v.Runs}, c.holdGoes()
 	}
 	if in, _ := c.Use(model.ManifoldVolume); in != "" {
 		v := &c.Values[model.ManifoldVolume]
 		b.ManifoldVolume, b.ManifoldRuns, b.ManifoldU = v.X, v.Runs, v.U*v.X
+	}
+	if in, _ := c.Use(model.ShellWarmup); in != "" {
+		v := &c.Values[model.ShellWarmup]
+		b.Warmup = envelope.Learned{X: v.X, U: v.U * v.X, Runs: v.Runs}
+		// It goes with the power that it was learned beside.
+		if p := &c.Values[model.ShellPower]; p.Beats {
+			b.FallRises = envelope.Learned{X: p.X, U: p.U * p.X, Runs: p.Runs}
+		}
 	}
 	if in, _ := c.Use(model.Convection); in != "" {
 		v := &c.Values[model.Convection]
@@ -164,8 +204,10 @@ func (c *Constants) For(b envelope.Bench) envelope.Bench {
 	}
 	if in, _ := c.Use(model.Heating); in != "" {
 		v := &c.Values[model.Heating]
+		// What all runs of a bench share, gauge and usual seating, the next tube's reading
+		// has too.
 		b.Heating = envelope.Heating{PerMetre: v.X, Pressure: c.Params.Value(model.PressureExponent), Current: c.Params.Value(model.CurrentExponent),
-			Bore: c.Params.Value(model.BoreExponent), U: math.Hypot(v.U, v.Constant.Info().Between)}
+			Bore: c.Params.Value(model.BoreExponent), U: math.Hypot(v.OfRuns, v.Constant.Info().Between)}
 	}
 	return b
 }
@@ -178,4 +220,11 @@ func (c *Constants) Prior(said model.Bench) model.Params {
 		return model.Handbook(said)
 	}
 	return c.Params
+}
+
+// holdGoes is how the most air at which the arc holds goes with the tube.
+func (c *Constants) holdGoes() envelope.Scaling {
+	l, b := c.Params.HoldPowers()
+	a := c.Params.Value(model.PressureExponent)
+	return envelope.Scaling{FromBore: model.UsualBore, Length: l, Bore: b, Doubt: c.Params.Spread(model.PressureExponent) / (a * a)}
 }

@@ -21,7 +21,7 @@ func TestCalibrationMetrics(t *testing.T) {
 	s.Channels[1].Drifts = []status.Drift{{Against: "room", Offset: -5, U: 2, Drifts: true}}
 	s.Channels[1].Drifting = true
 	s.Channels[1].Change, s.Channels[1].ChangeU = math.NaN(), math.NaN()
-	c := NewCollector(fake{s: s}, alarm.BenchAlarms())
+	c := NewCollector(fake{s: s}, alarm.BenchAlarms(), nil)
 	problems, err := testutil.CollectAndLint(c)
 	if err != nil || len(problems) > 0 {
 		t.Errorf("%v %v", problems, err)

@@ -16,20 +16,23 @@ import (
 
 	"tipoff/logger/alarm"
 	"tipoff/logger/frame"
+	"tipoff/logger/learn"
 	"tipoff/logger/phase"
 	"tipoff/logger/status"
 )
 
 // Collector turns snapshots into metrics. It never touches a bus.
 type Collector struct {
-	source status.Source
-	alarms []alarm.Definition
+	source  status.Source
+	alarms  []alarm.Definition
+	learned func() *learn.Constants
 }
 
 // NewCollector makes a collector; alarms are all that the bench can raise, so
-// that an alarm that is not active is there as 0.
-func NewCollector(source status.Source, alarms []alarm.Definition) *Collector {
-	return &Collector{source: source, alarms: alarms}
+// that an alarm that is not active is there as 0. learned gives what the bench has
+// learned, nil if nothing; learned itself may be nil.
+func NewCollector(source status.Source, alarms []alarm.Definition, learned func() *learn.Constants) *Collector {
+	return &Collector{source: source, alarms: alarms, learned: learned}
 }
 
 // Handler serves a registry of its own with the collector and the usual
@@ -109,8 +112,12 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 			ch <- d
 		}
 	}
+	for i := range learnedValues {
+		ch <- learnedValues[i]
+		ch <- learnedDoubts[i]
+	}
 	for _, d := range []*prometheus.Desc{
-		buildInfo, benchInfo, channelUp, channelAge, channelSamples, channelErrors, channelFaults,
+		learnedVersion, learnedRuns, buildInfo, benchInfo, channelUp, channelAge, channelSamples, channelErrors, channelFaults,
 		channelRestores, channelDue, channelOverdue, channelDrift, channelDrifts, channelChange, channelTau, phaseDesc, phaseSeconds, runActive, runSeconds, ageingOn, ageingBurnt, ageingDark, runs, ceiling, toCeiling,
 		heatingRate, alarmActive, alarmUnack, trouble, frames, lateFrames, journalBytes, journalErrs,
 		clockTrusted, benchSpeed,
@@ -199,6 +206,9 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 		if s.Ceiling.Approach {
 			gauge(toCeiling, s.Ceiling.In.Seconds())
 		}
+	}
+	if c.learned != nil {
+		collectLearned(c.learned(), gauge)
 	}
 	c.collectAlarms(s, gauge)
 	for _, t := range s.Troubles {

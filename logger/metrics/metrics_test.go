@@ -53,7 +53,7 @@ func snapshot() *status.Snapshot {
 // The names pass Prometheus's own lint, and a channel without a reading has no
 // value but says so.
 func TestCollector(t *testing.T) {
-	c := NewCollector(fake{s: snapshot()}, alarm.BenchAlarms())
+	c := NewCollector(fake{s: snapshot()}, alarm.BenchAlarms(), nil)
 	problems, err := testutil.CollectAndLint(c)
 	if err != nil {
 		t.Fatal(err)
@@ -104,7 +104,7 @@ tipoff_trouble{code="channel-absent",severity="failure",subject="glass"} 1
 
 // Before the first frame nothing is known, and nothing is claimed.
 func TestBeforeFirstFrame(t *testing.T) {
-	if n := testutil.CollectAndCount(NewCollector(fake{}, alarm.BenchAlarms())); n != 0 {
+	if n := testutil.CollectAndCount(NewCollector(fake{}, alarm.BenchAlarms(), nil)); n != 0 {
 		t.Errorf("%d metrics before the first frame", n)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tipoff/calib/unit"
+	"tipoff/logger/envelope"
 )
 
 const (
@@ -14,25 +15,18 @@ const (
 
 	refCurrent = 0.3
 	refBore    = 12.8e-3
-	emissivity = 0.88 // glass; handbook 5: 0.85 to 0.9. What is wrong with it the convection takes up.
 
-	shellHeat     = 600.0 // J/(kg K), iron when hot
-	shellEmissive = 0.6   // oxidised iron or nickel, 0.5 to 0.8 (common practice)
-	normalFall    = 269.0 // V, iron in air, physics.md 5.2
-	normalDensity = 3.0   // A/(m² Torr²): 300 µA/(cm² Torr²), physics.md 5.2, from memory
-	intoShell     = 0.85  // of the fall's power; from memory
-	gasConducts   = 0.045 // W/(m K), hot air
-	intoGlass     = 0.75  // of the column's power; handbook 5: 0.6 to 0.9
-	leastLag      = 0.3   // s; steps of half a second cannot tell less
+	gasConducts = 0.045 // W/(m K), hot air
+	intoGlass   = 0.75  // of the column's power; handbook 5: 0.6 to 0.9
+	leastLag    = 0.3   // s; steps of half a second cannot tell less
 )
 
-// Tube is what the model must know of a tube.
+// Tube is what the model must know of a tube: its measures, and glass and shells as
+// the limits have them. What is wrong with the glass's emissivity the convection
+// takes up.
 type Tube struct {
 	Outside, Bore, Length float64 // m
-	HeatCapacity          float64 // of the glass, J/K
-	ShellMass             float64 // of one shell, kg
-	ShellArea             float64 // of one shell, radiating, m²
-	Carbonate             float64 // of one electrode, kg
+	envelope.Body
 }
 
 // Volume is the gas volume, m³.
@@ -62,7 +56,7 @@ type machine struct {
 	heatCap, lag     float64
 	room, room4      float64
 	shellK, shellCap float64
-	shellArea        float64
+	of               *envelope.Body
 	vt, vm           float64
 	length           float64
 }
@@ -74,7 +68,7 @@ func newMachine(t *Tube, room float64, theta *[NumConstants]float64) machine {
 		nP:   v(PressureExponent), nI: v(CurrentExponent),
 		perArea: v(Convection), area: math.Pi * t.Outside * t.Length,
 		heatCap: t.HeatCapacity, lag: max(leastLag, v(Lag)), room: room, room4: fourth(room),
-		shellK: v(ShellPower), shellCap: t.ShellMass * shellHeat * v(ShellWarmup), shellArea: t.ShellArea,
+		shellK: v(ShellPower), shellCap: t.ShellMass * t.ShellHeat * v(ShellWarmup), of: &t.Body,
 		vt: t.Volume(), vm: v(ManifoldVolume), length: t.Length,
 	}
 }
@@ -108,7 +102,7 @@ func (m *machine) pressure(y *state, drive float64) float64 {
 	cold := y.amount / (m.vt + m.vm)
 	hot := y.glass + zeroC
 	if drive > 0 {
-		hot += min(1200, m.column(drive, cold)/intoGlass/m.length/(8*math.Pi*gasConducts))
+		hot += m.hotter(drive, cold)
 	}
 	return y.amount / (m.vm + m.vt*roomK/hot)
 }
@@ -118,7 +112,7 @@ func (m *machine) pressure(y *state, drive float64) float64 {
 // over the normal one, which goes as the pressure squared.
 func (m *machine) fall(current, pressure float64) float64 {
 	p := max(pressure/torr, 0.05)
-	return normalFall * (1 + m.shellK*math.Sqrt(current/(normalDensity*p*p*m.shellArea)))
+	return m.of.CathodeFall * (1 + m.shellK*math.Sqrt(current/(m.of.NormalDensity*p*p*m.of.ShellArea)))
 }
 
 // water is the share of the wall's water that leaves in a second: one bond of
@@ -134,12 +128,12 @@ func (m *machine) slope(y *state, in *input) state {
 		p = m.pressure(y, in.drive)
 	}
 	var d state
-	loss := m.area * (m.perArea*(y.glass-m.room) + emissivity*stefan*(fourth(y.glass)-m.room4))
+	loss := m.area * (m.perArea*(y.glass-m.room) + m.of.Emissivity*stefan*(fourth(y.glass)-m.room4))
 	d.glass = (m.column(in.drive, p) - loss) / m.heatCap
 	d.read = (y.glass - y.read) / m.lag
-	shell := -shellEmissive * stefan * m.shellArea * (fourth(y.shell) - fourth(y.glass))
+	shell := -m.of.ShellEmissivity * stefan * m.of.ShellArea * (fourth(y.shell) - fourth(y.glass))
 	if in.current > 0.005 {
-		shell += 0.5 * in.current * m.fall(in.current, p) * intoShell
+		shell += 0.5 * in.current * m.fall(in.current, p) * m.of.IntoShell
 	}
 	d.shell = shell / m.shellCap
 	d.wall = -min(0.5, water(y.glass)) * y.wall

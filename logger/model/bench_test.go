@@ -5,7 +5,17 @@ import (
 	"math"
 	"os"
 	"testing"
+
+	"tipoff/logger/envelope"
+	"tipoff/logger/tube"
 )
+
+// glass15 is a tube of 15 mm with a heat capacity in J/K and usual shells.
+func glass15(length, heat float64) Tube {
+	t := Tube{Outside: 15e-3, Bore: 12.8e-3, Length: length, Body: envelope.BodyOf(tube.Card{}, nil)}
+	t.HeatCapacity, t.ShellMass, t.ShellArea = heat, 6e-3, 20e-4
+	return t
+}
 
 // testdata/ode.json: the same equations, written down once more in
 // testdata/ode.py (which names the command), solved by scipy's solve_ivp.
@@ -32,7 +42,8 @@ func TestScipy(t *testing.T) {
 	}
 	for _, r := range ref {
 		c := r.Case
-		tube := Tube{Outside: c.OD, Bore: c.Bore, Length: c.Length, HeatCapacity: c.Cap, ShellMass: c.MS, ShellArea: c.Ash}
+		tube := Tube{Outside: c.OD, Bore: c.Bore, Length: c.Length, Body: envelope.Body{HeatCapacity: c.Cap, ShellMass: c.MS, ShellArea: c.Ash,
+			Emissivity: 0.88, ShellHeat: 600, ShellEmissivity: 0.6, CathodeFall: 269, NormalDensity: 3, IntoShell: 0.85}} // as ode.py has them
 		p := Handbook(Bench{})
 		for k, x := range map[Constant]float64{Heating: c.Heat, PressureExponent: c.NP, CurrentExponent: c.NI, BoreExponent: c.NB,
 			Convection: c.H, Lag: c.Lag, ShellPower: c.K, ShellWarmup: c.Warm, ManifoldVolume: c.VM} {
@@ -66,7 +77,7 @@ func TestScipy(t *testing.T) {
 // room 22 °C). The emissivity here is 0.88.
 func TestHeatingByTheTradesTable(t *testing.T) {
 	p := Handbook(Bench{})
-	tube := Tube{Outside: 15e-3, Bore: 12.8e-3, Length: 1, HeatCapacity: 116, ShellMass: 6e-3, ShellArea: 20e-4}
+	tube := glass15(1, 116)
 	p.Theta[Heating] = math.Log(300)
 	for _, r := range [][2]float64{{30, 2.5}, {100, 2.1}, {200, 1.1}} {
 		if got := HeatingRate(&tube, &p, 22, r[0], refCurrent, torr); math.Abs(got-r[1]) > 0.1 {
@@ -80,7 +91,7 @@ func TestHeatingByTheTradesTable(t *testing.T) {
 // 1000 °C and a little more (physics.md 7.1), at the pressures of the shell window.
 func TestShellsAndPressure(t *testing.T) {
 	p := Handbook(Bench{})
-	tube := Tube{Outside: 15e-3, Bore: 12.8e-3, Length: 1.8, HeatCapacity: 193, ShellMass: 6e-3, ShellArea: 20e-4}
+	tube := glass15(1.8, 193)
 	if low, high := ShellAtRest(&tube, &p, 220, 0.5, 0.7*torr), ShellAtRest(&tube, &p, 220, 0.5, 3*torr); low < high+100 {
 		t.Errorf("shells %.0f °C at 0.7 Torr, %.0f at 3", low, high)
 	}
@@ -97,7 +108,7 @@ func TestShellsAndPressure(t *testing.T) {
 // 2). With no manifold it would go as the temperature; with one it goes less.
 func TestPressureRisesWithTheArc(t *testing.T) {
 	p := Handbook(Bench{})
-	tube := Tube{Outside: 15e-3, Bore: 12.8e-3, Length: 1.8, HeatCapacity: 193, ShellMass: 6e-3, ShellArea: 20e-4}
+	tube := glass15(1.8, 193)
 	m := newMachine(&tube, 20, &p.Theta)
 	y := state{glass: 20, amount: 2 * torr * (m.vm + m.vt)}
 	dark, lit := m.pressure(&y, 0), m.pressure(&y, m.drive(0.4))

@@ -5,8 +5,9 @@
 //
 // Its equations are the handbook's ("A bench as equations", items 2, 3, 5, 6,
 // 7, 9) with as few constants as a run can teach; [Constant] lists them, each
-// with the handbook's starting value, how far that is trusted and why. It is
-// not the model that tests and demo use as their bench, and shares no code with
+// with the handbook's starting value, how far that is trusted and why. What no run
+// teaches, such as an emissivity, is the limits' own, from their tables and the
+// bench's. It is not the model that tests and demo use as their bench, and shares no code with
 // it.
 //
 // What it leaves out is in the uncertainty: the tube is even along its length,

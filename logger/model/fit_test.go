@@ -11,7 +11,7 @@ import (
 )
 
 func examplePlan() (Tube, Plan) {
-	return Tube{Outside: 15e-3, Bore: 12.8e-3, Length: 1.5, HeatCapacity: 160, ShellMass: 6e-3, ShellArea: 20e-4},
+	return glass15(1.5, 160),
 		Plan{DryPressure: 2 * torr, DryCurrent: 0.25, DryUntil: 110, PumpOut: 60, Pressure: 2.2 * torr, Current: 0.4, ShellsAt: 205,
 			ShellPressure: 0.8 * torr, ShellCurrent: 0.6, ShellHold: 48, Glow: 30, Reach: 225, StopAt: 250, Reaction: 1.5}
 }

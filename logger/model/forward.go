@@ -47,17 +47,13 @@ type Outcome struct {
 	DryTime    float64 // s
 	MainTime   float64 // main bombard, from strike to lowering, s
 	ShellTime  float64 // with the arc on after lowering, s
-	Glow       float64 // of that with the shells at Orange or above, s
+	Glow       float64 // of that with the shells orange, s
 	Shell      float64 // hottest shell, °C
 	GlowAt     float64 // s from the main strike to orange shells; NaN if never
 	Total      float64 // main strike to arc off, s
 	Stalled    bool    // the glass did not get to where a step of the plan ends
 	StoppedHot bool    // StopAt ended the run before the shells had their time
 }
-
-// Orange is the shell temperature from which the coating is taken to turn to
-// oxide within tens of seconds, °C (handbook 6, physics.md 7.1).
-const Orange = 900.0
 
 // Step is the time from point to point, s.
 const Step = 0.5
@@ -220,7 +216,7 @@ func (r *runner) note(before float64) {
 		} else {
 			o.ShellTime = r.t - r.since
 		}
-		if r.y.shell >= Orange {
+		if r.y.shell >= r.m.of.ShellBright {
 			if r.stage == shelling {
 				o.Glow += Step
 			}
@@ -434,6 +430,6 @@ func HeatingRate(t *Tube, p *Params, room, glass, current, pressure float64) flo
 // pressure in glass of the given temperature, °C.
 func ShellAtRest(t *Tube, p *Params, glass, current, pressure float64) float64 {
 	m := newMachine(t, glass, &p.Theta)
-	w := 0.5 * current * m.fall(current, pressure) * intoShell
-	return math.Pow(w/(shellEmissive*stefan*t.ShellArea)+fourth(glass), 0.25) - zeroC
+	w := 0.5 * current * m.fall(current, pressure) * t.IntoShell
+	return math.Pow(w/(t.ShellEmissivity*stefan*t.ShellArea)+fourth(glass), 0.25) - zeroC
 }

@@ -2,6 +2,7 @@ package model
 
 import (
 	"math"
+	"slices"
 
 	"tipoff/logger/phase"
 )
@@ -26,10 +27,12 @@ type observations struct {
 	restart []float64 // reading from which the model starts anew there; NaN: goes on
 	glass   []reading
 	shell   []reading
+	glow    []reading // when shells were first seen to glow
+	done    int       // grid step at which they were bright at least; -1: not known
 	pumps   []float64 // 1/s, steepest falls of ln p
 	strikes []strike
 	dried   *drying1
-	held    float64 // highest pressure times length with the arc on, Pa m; 0: none
+	held    float64 // highest pressure with the arc on, as times length in a usual tube by the handbook, Pa m; 0: none
 }
 
 type strike struct{ before, after, current, glass float64 }
@@ -43,7 +46,7 @@ type drying1 struct {
 }
 
 func observe(s *Series) *observations {
-	o := &observations{tube: s.Tube, room: s.Room}
+	o := &observations{tube: s.Tube, room: s.Room, done: -1}
 	if o.room != o.room {
 		o.room = roomOf(s.Samples)
 	}
@@ -54,6 +57,7 @@ func observe(s *Series) *observations {
 	o.strikesIn(s.Samples)
 	o.pumpsIn(s.Samples)
 	o.sample(s.Samples, first, last)
+	o.seen(&s.Shells, s.Samples[first].T, s.Samples[last].T)
 	return o
 }
 
@@ -95,6 +99,7 @@ func arcSpan(samples []Sample) (first, last int) {
 func (o *observations) sample(samples []Sample, first, last int) {
 	begin, end := samples[first].T, samples[last].T+afterArc
 	o.first = math.NaN()
+	book := Handbook(Bench{})
 	var p, i, t float64
 	i = 0
 	p = samples[first].Pressure
@@ -154,7 +159,7 @@ func (o *observations) sample(samples []Sample, first, last int) {
 		}
 		o.restart = append(o.restart, again)
 		if i > 0 {
-			o.held = max(o.held, p*o.tube.Length)
+			o.held = max(o.held, p*UsualLength/book.HoldShare(o.tube.Length, o.tube.Bore, i))
 		}
 	}
 	o.dryingIn()
@@ -253,4 +258,18 @@ func (o *observations) dryingIn() {
 	}
 	a, b := &o.in[settle], &o.in[top]
 	o.dried = &drying1{settle, top, a.pressure, b.pressure, a.current, b.current, read[settle], read[top]}
+}
+
+// seen puts what people saw of the shells on the grid; begin and end are the first and
+// last moment with the arc on.
+func (o *observations) seen(s *Shells, begin, end float64) {
+	for _, t := range slices.Sorted(slices.Values(s.Glow)) {
+		// Only a shell with the arc on begins to glow.
+		if n := int((t - begin) / grid); t >= begin && n < len(o.in) && o.in[n].current > 0 {
+			o.glow = append(o.glow, reading{n, glowing, glowingU, 1})
+		}
+	}
+	if n := int((end - begin) / grid); s.Done && n < len(o.in) {
+		o.done = n
+	}
 }

@@ -58,8 +58,8 @@ var infos = [NumConstants]Info{
 		"handbook 6: nickel-plated iron; part of the lead is heated too"},
 	Outgassing: {"outgassing", "Gas from the wall of the tube up to 250 °C", "Pa·m³/m²", true, 0.45, 0.8, 0.4,
 		"trade.md 2: about ten monolayers of water; from memory"},
-	HoldPressure: {"hold-pressure", "Most air pressure times length at which the arc holds", "Pa·m", true, 900, 0.5, 0.03,
-		"handbook 4: the supply holds 0.6 of its open-circuit voltage; from memory"},
+	HoldPressure: {"hold-pressure", "Most air pressure times length at which the arc holds, in a tube of 1.8 m and 12.8 mm bore", "Pa·m", true, 900, 0.5, 0.03,
+		"handbook 4: a bombarder of 10 kV; from memory"},
 	PumpSpeed: {"pump-speed", "Speed of the pump at the gauge", "m³/s", true, 0.8e-3, 0.6, 0.1,
 		"a small two-stage pump behind a stopcock; common practice"},
 	ManifoldVolume: {"manifold-volume", "Volume of the manifold", "m³", true, 0.5e-3, 0.5, 0.01,
@@ -70,7 +70,12 @@ var infos = [NumConstants]Info{
 type Bench struct {
 	ManifoldVolume float64 // m³
 	PumpSpeed      float64 // m³/s
-	OpenCircuit    float64 // of the bombarder, V rms
+	// Hold is the air pressure times length up to which the arc holds, Pa m, and
+	// HoldU its standard uncertainty.
+	Hold, HoldU float64
+	// FallRises is by how much the cathode fall grows for each square root of the
+	// current's density over the normal one, and FallRisesU its standard uncertainty.
+	FallRises, FallRisesU float64
 	// Convection is the heat transfer from glass to still air, W/(m² K), and
 	// ConvectionU its standard uncertainty; what is wrong with the emissivity is in it.
 	Convection, ConvectionU float64
@@ -106,11 +111,8 @@ func Handbook(b Bench) Params {
 	if b.LagCorrected {
 		said(Lag, 0.7, 0.5) // what smoothing and a wrong lag leave
 	}
-	// 0.6 of the voltage less 500 V for the electrodes, 8 V/(cm Torr) of column
-	// (handbook 4, physics.md 5.3; low confidence).
-	if v := 0.6*b.OpenCircuit - 500; v > 0 {
-		said(HoldPressure, v/800*torr, 0.4)
-	}
+	said(ShellPower, b.FallRises, max(0.05, b.FallRisesU/b.FallRises))
+	said(HoldPressure, b.Hold, max(0.05, b.HoldU/b.Hold))
 	return p
 }
 
@@ -135,12 +137,6 @@ func (p *Params) Value(c Constant) float64 { return infos[c].value(p.Theta[c]) }
 // else absolute, as in [Info].
 func (p *Params) Spread(c Constant) float64 { return math.Sqrt(max(0, p.Cov[c][c])) }
 
-// Interval is the interval that holds the constant with 95 % confidence, in its unit.
-func (p *Params) Interval(c Constant) (low, high float64) {
-	d := 1.96 * p.Spread(c)
-	return infos[c].value(p.Theta[c] - d), infos[c].value(p.Theta[c] + d)
-}
-
 // ForNextRun is p with the spread from run to run added: what may be expected
 // of the next run.
 func (p Params) ForNextRun() Params {
@@ -148,12 +144,6 @@ func (p Params) ForNextRun() Params {
 		p.Cov[i][i] += infos[i].Between * infos[i].Between
 	}
 	return p
-}
-
-// Learned tells how much of the prior uncertainty of c the runs have taken
-// away: 0 nothing, 1 all.
-func (p *Params) Learned(c Constant) float64 {
-	return max(0, 1-p.Spread(c)/infos[c].Spread)
 }
 
 // Check refuses constants that are no numbers or no covariance, such as a

@@ -17,3 +17,30 @@ func TestKindsOfTheTrade(t *testing.T) {
 		}
 	}
 }
+
+// The moment at which shells began to glow needs the moment, and only it; it is no fault and
+// says nothing of the tube.
+func TestGlowIsAMoment(t *testing.T) {
+	at := time.Unix(0, 0)
+	for _, c := range []struct {
+		o  Observation
+		ok bool
+	}{
+		{Observation{Kind: Glow, At: at, Into: 380}, true}, {Observation{Kind: Glow, At: at}, false}, {Observation{Kind: Glow, At: at, Into: 1e6}, false},
+		{Observation{Kind: Snaking, At: at, Into: 380}, false}, {Observation{Kind: Good, At: at}, true},
+	} {
+		if err := c.o.Check(); (err == nil) != c.ok {
+			t.Errorf("%+v: %v", c.o, err)
+		}
+	}
+	dir := t.TempDir()
+	if err := Add(dir, Observation{Kind: Glow, At: at, Into: 380.5}); err != nil {
+		t.Fatal(err)
+	}
+	if list, err := Load(dir); err != nil || len(list) != 1 || list[0].Into != 380.5 {
+		t.Errorf("%+v, %v", list, err)
+	}
+	if Glow.Fault() || Glow.OfTube() || !Good.OfTube() || !slices.Contains(Kinds(), Glow) {
+		t.Error("a mark of the run is taken for one of the tube")
+	}
+}

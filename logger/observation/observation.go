@@ -19,6 +19,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"tipoff/calib/strict"
+	"tipoff/logger/journal"
 )
 
 // Kind is what was seen.
@@ -36,11 +37,14 @@ const (
 	Cracked     Kind = "cracked"      // the tube cracked elsewhere
 	FailedLater Kind = "failed-later" // went out in use
 	Other       Kind = "other"        // the note says what
+	// Glow is of the run and not of its tube: the moment at which the shells were first
+	// seen to glow, a dull red.
+	Glow Kind = "shells-glow"
 )
 
 // Kinds are all kinds, as choices are shown.
 func Kinds() []Kind {
-	return []Kind{Good, Snaking, DarkEnds, Colour, Stain, SlowStart, CrackedTip, Cracked, FailedLater, Other}
+	return []Kind{Good, Snaking, DarkEnds, Colour, Stain, SlowStart, CrackedTip, Cracked, FailedLater, Other, Glow}
 }
 
 // Words is the kind as a person reads it.
@@ -52,7 +56,10 @@ func (k Kind) Words() string {
 }
 
 // Fault tells whether the kind is a fault of the tube.
-func (k Kind) Fault() bool { return k != Good && k != Other }
+func (k Kind) Fault() bool { return k != Good && k != Other && k != Glow }
+
+// OfTube tells whether it says something of the tube.
+func (k Kind) OfTube() bool { return k != Glow }
 
 func (k Kind) known() bool {
 	for _, x := range Kinds() {
@@ -70,6 +77,8 @@ type Observation struct {
 	By    string
 	Hours float64 // hours of use until then; 0 not known
 	Note  string
+	// Into is the moment that it is of, s after the run's begin; 0 of none.
+	Into float64
 	// Withdrawn is when it was taken back; zero if it stands. What was once
 	// written is not deleted.
 	Withdrawn time.Time
@@ -86,6 +95,7 @@ const (
 	MaxNote  = 500    // characters
 	MaxBy    = 60     // characters
 	MaxHours = 200000 // some twenty years of burning
+	MaxInto  = 86400  // s, longer than any run takes
 	maxCount = 200    // of one run
 )
 
@@ -120,6 +130,10 @@ func (o *Observation) check() *wrong {
 		return &wrong{"hours", fmt.Sprint(o.Hours), fmt.Sprintf("0 to %d", MaxHours)}
 	case o.Kind == Other && strings.TrimSpace(o.Note) == "":
 		return &wrong{"note", "nothing", `for "other" a few words of what was seen`}
+	case o.Kind == Glow && !(o.Into > 0 && o.Into <= MaxInto):
+		return &wrong{"into", fmt.Sprintf("%g s", o.Into), fmt.Sprintf("for %q the moment, above 0 to %d s after the run's begin", Glow, MaxInto)}
+	case o.Kind != Glow && o.Into != 0:
+		return &wrong{"into", fmt.Sprintf("%g s", o.Into), fmt.Sprintf("nothing but for %q", Glow)}
 	case !plain(o.Note):
 		return &wrong{"note", "control characters", "plain text"}
 	case !plain(o.By):
@@ -156,7 +170,7 @@ func Parse(file string, data []byte) ([]Observation, error) {
 	for _, t := range doc.Tables("observation") {
 		o := Observation{
 			Kind: Kind(t.String("kind")), At: timeOf(t, "at", t.String("at")), By: t.OptString("by", ""),
-			Hours: t.OptFloat("hours", 0, MaxHours, 0), Note: t.OptString("note", ""),
+			Hours: t.OptFloat("hours", 0, MaxHours, 0), Note: t.OptString("note", ""), Into: t.OptFloat("into_s", 0, MaxInto, 0),
 		}
 		if s := t.OptString("withdrawn", ""); s != "" {
 			o.Withdrawn = timeOf(t, "withdrawn", s)
@@ -187,6 +201,7 @@ type stored struct {
 	By        string  `toml:"by,omitempty"`
 	Hours     float64 `toml:"hours,omitempty" comment:"of use until then"`
 	Note      string  `toml:"note,omitempty"`
+	Into      float64 `toml:"into_s,omitempty" comment:"the moment that it is of, from the run's begin"`
 	Withdrawn string  `toml:"withdrawn,omitempty" comment:"when it was taken back"`
 }
 
@@ -194,7 +209,7 @@ type stored struct {
 func Encode(list []Observation) ([]byte, error) {
 	out := make([]stored, len(list))
 	for i, o := range list {
-		out[i] = stored{Kind: o.Kind, At: o.At.Format(time.RFC3339), By: o.By, Hours: o.Hours, Note: o.Note}
+		out[i] = stored{Kind: o.Kind, At: o.At.Format(time.RFC3339), By: o.By, Hours: o.Hours, Note: o.Note, Into: o.Into}
 		if !o.Stands() {
 			out[i].Withdrawn = o.Withdrawn.Format(time.RFC3339)
 		}
@@ -256,24 +271,11 @@ func change(dir string, edit func([]Observation) ([]Observation, error)) error {
 	if err != nil {
 		return fmt.Errorf("writing an observation: %w", err)
 	}
-	tmp := filepath.Join(dir, FileName+".tmp")
-	if err := writeSynced(tmp, data); err != nil {
-		return fmt.Errorf("writing an observation: %w", err)
-	}
-	if err := os.Rename(tmp, filepath.Join(dir, FileName)); err != nil {
+	if err := journal.Replace(filepath.Join(dir, FileName), data); err != nil {
 		return fmt.Errorf("writing an observation: %w", err)
 	}
 	if err := d.Sync(); err != nil {
 		return fmt.Errorf("writing an observation: %w", err)
 	}
 	return nil
-}
-
-func writeSynced(name string, data []byte) error {
-	f, err := os.Create(name)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(data)
-	return errors.Join(err, f.Sync(), f.Close())
 }

@@ -29,9 +29,29 @@ func OfRun(dir string) (Run, error) {
 		r.Limits[f.Limit], r.Titles[f.Limit] = f.Verdict, f.Title
 	}
 	for _, o := range list {
-		if o.Stands() {
+		if o.Stands() && o.Kind.OfTube() {
 			r.Seen, r.Checked = append(r.Seen, o.Kind), true
 		}
 	}
 	return r, nil
+}
+
+// OfRuns is [OfRun] of several, joined; looked counts those of which something was
+// seen. What cannot be read is left out, and why is in trouble.
+func OfRuns(dirs []string) (runs []Run, looked int, trouble []error) {
+	for _, dir := range dirs {
+		r, err := OfRun(dir)
+		if err != nil {
+			trouble = append(trouble, err)
+			continue
+		}
+		runs = append(runs, r)
+	}
+	runs = Join(runs)
+	for i := range runs {
+		if runs[i].Checked {
+			looked++
+		}
+	}
+	return runs, looked, trouble
 }

@@ -3,7 +3,6 @@ package page
 import (
 	"fmt"
 	"net/http"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -40,7 +39,7 @@ type usesOf struct {
 // learned shows the bench's own constants and how far the corridors are.
 func (s *site) learned(w http.ResponseWriter, r *http.Request) {
 	data := map[string]any{"Title": "What the bench has learned", "Least": learn.LeastGood, "Share": 100 * learn.Share}
-	if s.archive == nil {
+	if s.archive == nil || s.taught == nil {
 		s.show(w, http.StatusOK, "learned.html", data)
 		return
 	}
@@ -50,18 +49,17 @@ func (s *site) learned(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var trouble []string
-	// Runs are kept in one folder, and the constants beside it.
-	store := learn.Open(filepath.Dir(filepath.Dir(s.archive.RunDir("x"))), nil)
-	c, err := store.InForce()
+	c, err := s.taught.InForce()
 	if err != nil {
 		trouble = append(trouble, err.Error())
 	}
 	if c != nil {
-		views, err := s.constants(store, c)
+		views, err := s.constants(c)
 		if err != nil {
 			trouble = append(trouble, err.Error())
 		}
 		data["Constants"], data["Version"], data["Made"], data["Runs"], data["Left"] = views, c, day(c), c.Runs, c.Left
+		data["PerWatt"] = c.PerWattWords(nil)
 	}
 	families, errs := learn.Families(s.oldestFirst(list), recentRuns)
 	for _, err := range errs {
@@ -88,7 +86,7 @@ func (s *site) oldestFirst(list []archive.Entry) []string {
 
 func day(c *learn.Constants) string { return c.Made.Local().Format("2 Jan 2006, 15:04") }
 
-func (s *site) constants(store *learn.Store, c *learn.Constants) ([]constantView, error) {
+func (s *site) constants(c *learn.Constants) ([]constantView, error) {
 	views := make([]constantView, model.NumConstants)
 	for i := range views {
 		v := &c.Values[i]
@@ -117,16 +115,16 @@ func (s *site) constants(store *learn.Store, c *learn.Constants) ([]constantView
 		}
 		views[i] = view
 	}
-	return views, s.since(store, c, views)
+	return views, s.since(c, views)
 }
 
 // since goes back over the versions as long as a constant was used as it is now.
-func (s *site) since(store *learn.Store, c *learn.Constants, views []constantView) error {
-	list, err := store.Versions()
+func (s *site) since(c *learn.Constants, views []constantView) error {
+	list, err := s.taught.Versions()
 	if err != nil {
 		return err
 	}
-	now, err := s.usesOf(store, c.Version)
+	now, err := s.usesOf(c.Version)
 	if err != nil {
 		return err
 	}
@@ -135,7 +133,7 @@ func (s *site) since(store *learn.Store, c *learn.Constants, views []constantVie
 		if n >= c.Version {
 			continue
 		}
-		then, err := s.usesOf(store, n)
+		then, err := s.usesOf(n)
 		if err != nil {
 			return err // what is older is not looked at either
 		}
@@ -154,13 +152,13 @@ func (s *site) since(store *learn.Store, c *learn.Constants, views []constantVie
 }
 
 // usesOf is what version n was used for.
-func (s *site) usesOf(store *learn.Store, n int) (usesOf, error) {
+func (s *site) usesOf(n int) (usesOf, error) {
 	s.uses.mu.Lock()
 	defer s.uses.mu.Unlock()
 	if u, ok := s.uses.of[n]; ok {
 		return u, nil
 	}
-	c, err := store.Version(n)
+	c, err := s.taught.Version(n)
 	if err != nil {
 		return usesOf{}, err
 	}

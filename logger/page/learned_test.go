@@ -99,7 +99,7 @@ func TestLearnedPage(t *testing.T) {
 	for n, beats := range []bool{true, false, true, true} {
 		s.version(t, n+1, beats)
 	}
-	h := newSite(newBench(), s, fakeArtifact)
+	h := newSite(newBench(), s, learn.Open(filepath.Dir(s.runs), nil), fakeArtifact)
 	for range 2 { // the second time from what it remembers
 		w := do(t, h, "GET", "/learned", "")
 		text := spaces.ReplaceAllString(w.Body.String(), " ")
@@ -141,7 +141,7 @@ func TestLearnedPage(t *testing.T) {
 		t.Errorf("with a broken version: %d\n%s", w.Code, w.Body.String())
 	}
 	for _, a := range []Archive{nil, &shop{runs: filepath.Join(t.TempDir(), "runs")}} {
-		if w := do(t, newSite(newBench(), a, fakeArtifact), "GET", "/learned", ""); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "Nothing yet") {
+		if w := do(t, newSite(newBench(), a, learn.Open(t.TempDir(), nil), fakeArtifact), "GET", "/learned", ""); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "Nothing yet") {
 			t.Errorf("with nothing: %d\n%s", w.Code, w.Body.String())
 		}
 	}

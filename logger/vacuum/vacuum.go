@@ -203,16 +203,6 @@ func (r Rise) times(v Quantity) Rise {
 	return r
 }
 
-// Widened is r with a doubt of u, Pa/s, that all its readings share, as when they were
-// brought to one temperature. What is then no longer a rise is [Tight].
-func (r Rise) Widened(u float64, volume Quantity) Rise {
-	r.Rate.U, r.Final.U = math.Hypot(r.Rate.U, u), math.Hypot(r.Final.U, u)
-	if r.Rate.X < 2*r.Rate.U {
-		r.Kind, r.Tau, r.Final, r.Amount = Tight, math.NaN(), r.Rate, Quantity{math.NaN(), math.NaN()}
-	}
-	return r.times(volume)
-}
-
 // usable are the points that are numbers, in their order.
 func usable(points []Point) []Point {
 	out := make([]Point, 0, len(points))

@@ -46,7 +46,7 @@ def mean(x, u, usual):
                 tau=math.sqrt(t2), out=out.tolist())
 
 
-def hold(held, lost, prior, prior_u, soft=0.2, mistaken=0.05):
+def hold(held, lost, prior, prior_u, soft=0.15, mistaken=0.05):
     h = sorted(held)[-2:-1]
     low = sorted(lost)[1:2] if len(lost) > 1 else lost
 

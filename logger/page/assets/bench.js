@@ -160,13 +160,16 @@
     demo.hidden = !s.emulated;
     demo.textContent = "Demonstration: these readings come from a computed bench, not from hardware. It runs at " + (s.speed === null ? "?" : Math.round(s.speed * 10) / 10) + " × real time.";
     $("phase").textContent = s.phase;
-    $("phasefor").textContent = "for " + clock(s.phase_for_s);
+    $("phasefor").textContent = "for " + clock(s.phase_for_s) + (s.phase_note ? " · " + s.phase_note : "");
     const p = s.pressure_torr;
     reading("pressure", p, 3, p.channel);
     reading("glass", s.glass_c, 3, "");
     const k = s.channels.find(c => c.state && c.state.startsWith("contactor"));
     reading("current", s.current_ma, 3, "true RMS" + (k ? ", " + k.state : ""));
     foresight(s);
+    // Shells glow with the arc on; once it has been said of this run it is said.
+    $("glow").hidden = !s.run.active || glowed === s.run.id || !["dry", "bombard", "shells"].includes(s.phase);
+    if (glowed !== s.run.id && $("glow").hidden) $("glowsaid").textContent = "";
     alarms(s);
     limits(s);
     troubles(s);
@@ -184,6 +187,18 @@
       (a.dark ? ". THE TUBE IS OUT" : a.dim ? ". ITS LIGHT HAS COLLAPSED" : "") + (light ? ", light " + (100 * light.value).toFixed(1) + " %" : "") +
       (a.wanted_ma ? ", wanted " + Math.round(a.wanted_ma) + " mA" : "") + ".";
   }
+
+  // The moment is the bench's own, when it hears of it.
+  let glowed = null;
+  $("glow").addEventListener("click", async () => {
+    const said = $("glowsaid"), run = latest && latest.run.id;
+    try {
+      const r = await fetch("/api/glow", {method: "POST"});
+      said.textContent = (await r.text()).trim();
+      if (r.ok) glowed = run;
+    } catch (err) { said.textContent = "It did not reach the bench: " + err.message; }
+    if (glowed === run) $("glow").hidden = true;
+  });
 
   async function askAge(url, body) {
     const said = $("agesaid");
