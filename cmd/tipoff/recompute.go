@@ -69,18 +69,6 @@ func recompute(ctx context.Context, e *env, args []string) error {
 	return nil
 }
 
-// findRun is the folder of a run. A path needs no archive.
-func findRun(dir, name string) (string, error) {
-	if st, err := os.Stat(filepath.Join(name, "run.toml")); err == nil && !st.IsDir() {
-		return filepath.Clean(name), nil
-	}
-	a, err := openArchive(dir)
-	if err != nil {
-		return "", err
-	}
-	return find(a, name)
-}
-
 // recomputeOne recomputes a run unless that was done before.
 func recomputeOne(ctx context.Context, run string, opt recomp.Options) (r *recomp.Result, done bool, err error) {
 	if err := ctx.Err(); err != nil {
@@ -111,11 +99,7 @@ func inputIfWrong(err error) error {
 // recomputeAll goes through the archive, oldest run first. A run that cannot be
 // recomputed does not keep it from the others.
 func recomputeAll(ctx context.Context, e *env, dir string, opt recomp.Options) error {
-	a, err := openArchive(dir)
-	if err != nil {
-		return err
-	}
-	list, err := a.List()
+	list, err := listRuns(dir)
 	if err != nil {
 		return err
 	}

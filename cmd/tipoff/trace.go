@@ -1,20 +1,17 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"tipoff/drivers/clock"
 	"tipoff/drivers/trace"
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
-	"tipoff/logger/journal"
 	"tipoff/logger/sheet"
 	"tipoff/logger/tube"
 )
@@ -57,52 +54,6 @@ func importTrace(ctx context.Context, e *env, args []string) error {
 	return d.run(ctx, over(t))
 }
 
-// replay plays a trace or a recorded run on the bench page.
-func replay(ctx context.Context, e *env, args []string) error {
-	fs := e.flags()
-	speed := fs.Float64("speed", 1, "times real time, 0.1 to 100000")
-	listen := fs.String("listen", "127.0.0.1:8077", "address of the page")
-	card := fs.String("card", "", "tube card to follow the run by")
-	benchFile := fs.String("bench", "", "bench.toml of the plant that the trace is from")
-	dir := fs.String("store", "", storeUsage)
-	operands, err := e.parse(fs, args, 1, 1)
-	if err != nil {
-		return err
-	}
-	if !(*speed >= 0.1 && *speed <= 100000) {
-		return input(fmt.Errorf("flag --speed: found %v; allowed: 0.1 to 100000", *speed))
-	}
-	t, recorded, err := readTraceOrRun(e, operands[0], *dir)
-	if err != nil {
-		return err
-	}
-	d, err := e.traceStation(t, time.Now(), *speed, *benchFile, *card)
-	if err != nil {
-		return err
-	}
-	// What is replayed has been recorded already: its copy goes with the replay.
-	tmp, err := os.MkdirTemp("", "tipoff-replay-")
-	if err != nil {
-		return fmt.Errorf("making a folder for the replay: %w", err)
-	}
-	defer os.RemoveAll(tmp)
-	d.cfg.Store.Directory, d.cfg.Page.Listen = tmp, *listen
-	d.onFrame = e.progress(d)
-	if err := d.open(); err != nil {
-		return err
-	}
-	if *card == "" && recorded != "" {
-		err = d.bench.SetCard(operands[0], []byte(recorded))
-	} else {
-		err = giveTraceCard(d, *card)
-	}
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(e.out, "replaying %s at %v times real time\nbench page: http://%s/\n", operands[0], *speed, d.address())
-	return d.run(ctx, over(t))
-}
-
 func readTrace(e *env, file string) (*trace.Trace, error) {
 	f, err := os.Open(file)
 	if err != nil {
@@ -114,38 +65,6 @@ func readTrace(e *env, file string) (*trace.Trace, error) {
 		fmt.Fprintln(e.err, "notice:", n)
 	}
 	return t, input(err)
-}
-
-// readTraceOrRun takes a CSV file, or a recorded run by folder or ID with the
-// tube card that it has.
-func readTraceOrRun(e *env, name, dir string) (t *trace.Trace, card string, err error) {
-	if strings.EqualFold(filepath.Ext(name), ".csv") {
-		t, err = readTrace(e, name)
-		return t, "", err
-	}
-	if base := filepath.Base(name); strings.HasPrefix(base, "frames") {
-		name = filepath.Dir(name)
-	}
-	run := name
-	if _, err := os.Stat(filepath.Join(name, "run.toml")); err != nil {
-		a, err := openArchive(dir)
-		if err != nil {
-			return nil, "", err
-		}
-		if run, err = find(a, name); err != nil {
-			return nil, "", err
-		}
-	}
-	meta, err := journal.LoadMeta(run)
-	if err != nil {
-		return nil, "", fmt.Errorf("reading the run: %w", err)
-	}
-	var buf bytes.Buffer
-	if err := bench.WriteTrace(run, &buf); err != nil {
-		return nil, "", err
-	}
-	t, _, err = trace.Parse(run, &buf)
-	return t, meta.Card, err
 }
 
 // traceStation is a bench whose only source is the trace. Its clock starts at
@@ -215,11 +134,7 @@ func exportRun(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	a, err := openArchive(*dir)
-	if err != nil {
-		return err
-	}
-	run, err := find(a, operands[0])
+	run, err := findRun(*dir, operands[0])
 	if err != nil {
 		return err
 	}

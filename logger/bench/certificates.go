@@ -31,7 +31,8 @@ type Calibrations struct {
 	wrong    error // what kept certificates from being used, then
 
 	watch    *drift.Watch
-	driftErr error // why what was seen of drift before could not be read
+	heated   []drift.Heated // what the last runs say of the glass reading's gain
+	driftErr error          // why what was seen of drift before could not be read
 	store    string
 	toKeep   atomic.Pointer[[]byte] // what was seen of drift, until it is on the disk
 	keeping  sync.Mutex             // one writes at a time

@@ -67,6 +67,9 @@ func trouble(s *status.Snapshot, code, subject string) *struct{ Cause, Hint stri
 // recorded, without a restart; written in a run, it counts after the run. Each
 // run.toml holds what the run was measured with.
 func TestCertificateComesIntoForce(t *testing.T) {
+	if testing.Short() {
+		t.Skip("computes two whole runs; with the race detector TestRunRecordsItself computes one")
+	}
 	var r *rig
 	type told struct {
 		channel string

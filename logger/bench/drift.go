@@ -6,6 +6,7 @@ import (
 	"tipoff/calib/chain"
 	"tipoff/calib/thermocouple"
 	"tipoff/logger/drift"
+	"tipoff/logger/frame"
 	"tipoff/logger/status"
 )
 
@@ -93,7 +94,26 @@ func (c *Calibrations) drift(i int) (why, do string) {
 	case ch.lag != nil && ch.lag.Drifting:
 		return "its time constant had changed by more than the uncertainties of both calibrations when it was found last", again
 	}
+	if ch.role == frame.Glass.String() {
+		since := time.Time{}
+		if ch.value != nil {
+			since = ch.value.Date
+		}
+		if why = drift.Gain(c.heated, since); why != "" {
+			return why, drift.GainHint
+		}
+	}
 	return "", ""
+}
+
+// Heated tells how the arc heated the glass in the last runs, oldest first, by which a
+// glass reading whose gain drifts is found.
+func (b *Bench) Heated(runs []drift.Heated) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if c := b.opt.Calibrations; c != nil {
+		c.heated = runs
+	}
 }
 
 // DriftOf says how a channel drifts, in words; "" if it does not as far as is known.

@@ -101,6 +101,18 @@ func TestDriftIsToldAndKept(t *testing.T) {
 		if d, ok := against["manifold atmosphere"]; !ok || d.Drifts || math.Abs(d.Offset) > 2*d.U {
 			t.Errorf("gauge without certificate at the atmosphere: %+v", against)
 		}
+		// A glass reading whose gain drifts shows in what the runs teach alone.
+		if got := b.DriftOf("glass"); got != "" {
+			t.Errorf("the glass, of which no run tells: %q", got)
+		}
+		var runs []drift.Heated
+		for i := range 20 {
+			runs = append(runs, drift.Heated{Heating: 30 - float64(i)/2, U: 0.1})
+		}
+		b.Heated(runs)
+		if got := b.DriftOf("glass"); !strings.Contains(got, "heat the glass 31 % less") || b.DriftOf("manifold") != "" {
+			t.Errorf("the glass, which is heated less from run to run: %q", got)
+		}
 		kept, err := os.ReadFile(filepath.Join(dir, drift.File))
 		if want := map[bool]string{true: `"strikes": 3`, false: `"strikes": 0`}[told]; err != nil || !strings.Contains(string(kept), want) {
 			t.Errorf("hum %g A: kept %s (%v), want %s", hum, kept, err, want)

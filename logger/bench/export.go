@@ -12,19 +12,22 @@ import (
 	"tipoff/logger/journal"
 )
 
-// WriteTrace writes a recorded run as a trace that import reads: CSV with the
-// time from the run's start and pressure, glass, current and light (which import
-// passes over) with their standard uncertainties in SI units, blank where there was no
-// reading. Columns of roles that the run has no channel for are left out.
+// WriteTrace writes a recorded run, of one that was broken off all its parts, as a
+// trace that import reads: CSV with the time from the run's start and pressure, glass,
+// current and light (which import passes over) with their standard uncertainties in SI
+// units, blank where there was no reading. Columns of roles that the run has no channel for are left out.
 func WriteTrace(dir string, w io.Writer) error {
-	r, err := journal.Open(dir)
+	r, err := journal.OpenJoined(dir, 0)
 	if err != nil {
 		return fmt.Errorf("opening the run: %w", err)
 	}
 	defer r.Close()
 	out := bufio.NewWriter(w)
-	l := r.Layout()
-	start := r.Meta().Started.Mono()
+	l, err := r.Meta().Layout.Frame() // whose columns are written
+	if err != nil {
+		return fmt.Errorf("opening the run: %w", err)
+	}
+	start := r.Parts()[0].Meta.Started.Mono()
 	columns := []struct {
 		role   frame.Role
 		header string
@@ -57,7 +60,7 @@ func WriteTrace(dir string, w io.Writer) error {
 			if l.Index(c.role) < 0 {
 				continue
 			}
-			v := rec.Frame.Of(l, c.role)
+			v := rec.Frame.Of(r.Layout(), c.role)
 			line = append(line, ',')
 			if v.Good() {
 				line = strconv.AppendFloat(line, v.X, 'g', -1, 64)

@@ -19,7 +19,8 @@ import (
 // it: what was recorded goes through tracker, checker and foresight before the first
 // frame of its own, so that the step, the shells' heat and what was exceeded are not
 // forgotten. The rest of the run is a record of its own, under the same tube card:
-// what is sealed is never added to.
+// what is sealed is never added to. It names the record that it goes on with, so that
+// whoever judges it or learns from it reads them all.
 const (
 	// resumeWithin is how long the break may have been: after longer another tube may
 	// hang on the manifold.
@@ -45,6 +46,7 @@ type resume struct {
 	guess  bool          // broke is the least that it was
 	filled bool
 	first  time.Duration // first frame of this daemon; 0: none yet
+	shift  time.Duration // from times of this boot to those of the run
 }
 
 // interrupted finds the run that was cut off last, nil if none was. closed are those
@@ -123,22 +125,29 @@ func (b *Bench) takeUp(closed []*journal.Meta) {
 	b.resume = r
 }
 
-// feed takes the recorded frames of m through tracker, checker and foresight. Their
-// times are those of this boot, later by b.ahead, as they have to be positive.
+// feed takes the recorded frames of m, and of what m itself went on with, through
+// tracker, checker and foresight. Their times are those of this boot, later by
+// b.ahead, as they have to be positive.
 func (b *Bench) feed(m *journal.Meta, r *resume, now time.Duration) error {
+	r.shift = m.Ended.Mono() + r.broke - now
+	dir := b.archive.RunDir(m.ID)
+	parts, _, err := journal.Parts(dir)
+	if err != nil {
+		return fmt.Errorf("opening it: %w", err)
+	}
+	end := parts[len(parts)-1].Shift // from m's clock to that of the first part
 	every := time.Duration(0)
-	if n := (m.Duration() + resumeSpan - 1) / resumeSpan; n > 1 {
+	if n := (m.Ended.Mono() + end - parts[0].Meta.Started.Mono() + resumeSpan - 1) / resumeSpan; n > 1 {
 		every = n * time.Duration(m.Layout.IntervalNS)
 	}
-	reader, err := journal.OpenThinned(b.archive.RunDir(m.ID), every)
+	reader, err := journal.OpenJoined(dir, every)
 	if err != nil {
 		return fmt.Errorf("opening it: %w", err)
 	}
 	defer reader.Close()
-	l := reader.Layout()
-	shift := now - r.broke - m.Ended.Mono() // from its times to those of this boot
+	shift := -r.shift - end // from the first part's times to those of this boot
 	b.ahead = 0
-	frames, last := 0, time.Duration(0)
+	frames, part, last := 0, 0, time.Duration(0)
 	var rec journal.Record
 	for {
 		if err := reader.Next(&rec); errors.Is(err, io.EOF) {
@@ -153,12 +162,22 @@ func (b *Bench) feed(m *journal.Meta, r *resume, now time.Duration) error {
 			b.ahead = time.Second - rec.Frame.At - shift
 		}
 		frames++
+		l := reader.Layout()
 		o := phase.Observe(l, &rec.Frame)
 		o.At += shift + b.ahead
+		if k := reader.Part(); k != part {
+			if parts[k].Meta.BootID != parts[part].Meta.BootID && last > 0 {
+				b.coolDown(last, o.At)
+			}
+			part = k
+		}
 		last = o.At
-		b.tracker.Step(o)
-		b.judge(l, &rec.Frame, o, rec.Phase)
-		r.filled = r.filled || rec.Phase == phase.TipOff || rec.Phase == phase.Age
+		p := rec.Phase
+		if b.tracker.Step(o).Judged == phase.TipOff && p == phase.Fill {
+			p = phase.TipOff
+		}
+		b.judge(l, &rec.Frame, o, p)
+		r.filled = r.filled || p == phase.TipOff || p == phase.Age
 	}
 	if frames == 0 {
 		return errors.New("it holds no frames")
@@ -172,9 +191,7 @@ func (b *Bench) feed(m *journal.Meta, r *resume, now time.Duration) error {
 
 // judge takes a frame through checker and foresight.
 func (b *Bench) judge(l *frame.Layout, f *frame.Frame, o phase.Observation, p phase.ID) {
-	u := envelope.Uncertainties{
-		Pressure: f.Of(l, frame.Pressure).U, Glass: f.Of(l, frame.Glass).U, Current: f.Of(l, frame.Current).U,
-	}
+	u := envelope.UncertaintiesOf(l, f)
 	b.checker.Step(o, u, p)
 	b.foresight.Step(o, u)
 }

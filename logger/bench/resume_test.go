@@ -113,19 +113,20 @@ func (s *shop) cut(first, dir string, other bool) error {
 		return err
 	}
 	names, err := filepath.Glob(filepath.Join(dir, bench.RunsDir, "*", "run.toml"))
-	if err != nil || len(names) != 1 {
+	if err != nil || len(names) == 0 {
 		return fmt.Errorf("%v: %w", names, err)
 	}
-	text, err := os.ReadFile(names[0])
+	last := names[len(names)-1]
+	text, err := os.ReadFile(last)
 	if err != nil {
 		return err
 	}
-	m, err := journal.LoadMeta(filepath.Dir(names[0]))
+	m, err := journal.LoadMeta(filepath.Dir(last))
 	if err != nil {
 		return err
 	}
 	text = bytes.ReplaceAll(text, []byte(m.BootID), []byte("00000000-0000-0000-0000-000000000000"))
-	return os.WriteFile(names[0], text, 0o644)
+	return os.WriteFile(last, text, 0o644)
 }
 
 // A logger that is killed in the middle of bombarding, or stopped, and started again

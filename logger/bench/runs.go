@@ -45,7 +45,7 @@ func (b *Bench) followRun() {
 	if b.run.writer == nil {
 		return
 	}
-	if b.state.Phase == phase.TipOff || b.state.Phase == phase.Age {
+	if b.state.Judged == phase.TipOff || b.state.Phase == phase.Age {
 		b.run.filled = true
 	}
 	if b.state.RunEnded {
@@ -75,6 +75,9 @@ func (b *Bench) startRun(from time.Duration) {
 			Software: b.opt.Version, BootID: b.bootID,
 			Started: journal.At(from, start, trusted),
 			Card:    b.cardText, Bench: b.opt.BenchText, Calibration: calibration,
+		}
+		if r := b.resume; r != nil {
+			meta.Continues = &journal.Continues{Run: r.id, ShiftNS: int64(r.shift), AtLeast: r.guess}
 		}
 		b.run.writer, err = journal.Create(b.archive.RunDir(id), meta, b.opt.Layout, journal.Options{
 			Patient:       b.opt.Patient,
@@ -109,10 +112,11 @@ func (b *Bench) startRun(from time.Duration) {
 }
 
 // timeConstants are those that the channels' values are corrected for, s: by
-// bench.toml or by a certificate.
+// bench.toml or by a certificate; NaN where that is not known, as of a trace.
 func (b *Bench) timeConstants() []float64 {
 	all := make([]float64, len(b.opt.Chains))
 	for i, c := range b.opt.Chains {
+		all[i] = math.NaN()
 		if l, ok := c.(interface{ TimeConstant() time.Duration }); ok {
 			all[i] = l.TimeConstant().Seconds()
 		}

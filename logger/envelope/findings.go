@@ -197,11 +197,12 @@ func bounds(l *Limit) string {
 // deciding are the limits without which nobody can say that a tube is good.
 var deciding = []string{GlassTarget, GlassCeiling, BasePressure, FillPressure}
 
-// Overall is the verdict of a run and one sentence that names the limits that
-// decided it. A run is within only if glass target and ceiling, base and fill
-// are all known to be. What is marginal only because the limit itself is known
-// roughly is named, but does not decide; that of the glass ceiling does, as what
-// is beyond that cannot be mended.
+// Overall is the verdict of a run, in words that begin with the limits that decided
+// it. A run is within only if glass target and ceiling, base and fill are all known
+// to be. What is marginal only because the limit itself is known roughly does not
+// decide; that of the glass ceiling does, as what is beyond that cannot be mended.
+// Whatever is marginal and did not decide is named in a sentence of its own, after
+// those that did.
 func Overall(findings []Finding) (Verdict, string) {
 	var outside, marginal, vague, lacking, within, silent []string
 	for i := range findings {
@@ -229,22 +230,31 @@ func Overall(findings []Finding) (Verdict, string) {
 	}
 	switch {
 	case len(outside) > 0:
-		return Outside, "Outside its limits: " + and(outside) + "."
+		return Outside, "Outside its limits: " + and(outside) + "." + besides(marginal, vague)
 	case len(within)+len(marginal)+len(vague) == 0:
 		return NotKnown, "Nothing is known of this run: no limit could be judged."
 	case len(lacking) > 0:
-		return NotKnown, "Not known, as there is no finding on " + and(lacking) + "; nothing was found outside."
+		return NotKnown, "Not known, as there is no finding on " + and(lacking) + "; nothing was found outside." + besides(marginal, vague)
 	case len(marginal) > 0:
-		return Marginal, "Too near to the limit to tell: " + and(marginal) + "."
+		return Marginal, "Too near to the limit to tell: " + and(marginal) + "." + besides(nil, vague)
 	}
 	text := "Within all limits"
 	if len(silent) > 0 {
 		text += " that could be judged; not known: " + and(silent)
 	}
-	if len(vague) > 0 {
-		text += "; nearer than the limit itself is known: " + and(vague)
+	return Within, text + "." + besides(nil, vague)
+}
+
+// besides names what is marginal beside what decided; vague is what is so only
+// because the limit is known roughly.
+func besides(marginal, vague []string) (text string) {
+	if len(marginal) > 0 {
+		text = " Marginal, too near to tell: " + and(marginal) + "."
 	}
-	return Within, text + "."
+	if len(vague) > 0 {
+		text += " Marginal, inside but nearer than the limit itself is known: " + and(vague) + "."
+	}
+	return text
 }
 
 func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }

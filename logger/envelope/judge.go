@@ -159,7 +159,7 @@ func (c *Checker) judgeOther(t *track, o phase.Observation, u Uncertainties, p p
 		if o.Pressure != o.Pressure {
 			return // the phase is then a guess
 		}
-		t.keep((o.At - c.since).Seconds(), timeU, o.At, p)
+		t.keep((o.At - c.since).Seconds(), math.Hypot(timeU, c.tipOffU), o.At, p)
 		t.value, t.u = t.worst, t.worstU
 	case lastly:
 		t.value, t.u = o.Glass, u.Glass

@@ -18,7 +18,7 @@ func TestVague(t *testing.T) {
 	if f.Verdict != Marginal || !f.Vague || f.Degree != 0 || !strings.Contains(f.Text, "nearer than the limit itself is known") {
 		t.Errorf("%+v", f)
 	}
-	if v, text := Overall(list); v != Within || !strings.Contains(text, "known: current for shells") {
+	if v, text := Overall(list); v != Within || !strings.HasSuffix(text, ". Marginal, inside but nearer than the limit itself is known: current for shells.") {
 		t.Errorf("%v %q", v, text)
 	}
 	run = good()
@@ -29,6 +29,35 @@ func TestVague(t *testing.T) {
 	}
 	if v, _ := Overall(list); v != Marginal {
 		t.Errorf("a ceiling that is near: %v", v)
+	}
+}
+
+// What decides is named first, each kind of marginal in a sentence of its own after
+// it, and nothing twice.
+func TestOverallNamesMarginal(t *testing.T) {
+	row := func(id, title string, v Verdict, vague bool) Finding {
+		return Finding{Limit: Limit{ID: id, Title: title}, Verdict: v, Vague: vague}
+	}
+	target, base, fill := row(GlassTarget, "Glass target", Within, false), row(BasePressure, "Base pressure", Within, false), row(FillPressure, "Fill pressure", Within, false)
+	ceiling := row(GlassCeiling, "Glass ceiling", Within, false)
+	hot := row(GlassCeiling, "Glass ceiling", Outside, false)
+	near, rough := row(PreheatEnd, "Preheat", Marginal, false), row(RateOfRise, "Rate of rise", Marginal, true)
+	const nearToo, roughToo = " Marginal, too near to tell: preheat.", " Marginal, inside but nearer than the limit itself is known: rate of rise."
+	for _, c := range []struct {
+		list []Finding
+		v    Verdict
+		text string
+	}{
+		{[]Finding{target, ceiling, base, fill}, Within, "Within all limits."},
+		{[]Finding{rough, target, ceiling, base, fill}, Within, "Within all limits." + roughToo},
+		{[]Finding{near, rough, target, ceiling, base, fill}, Marginal, "Too near to the limit to tell: preheat." + roughToo},
+		{[]Finding{near, rough, target, hot, base, fill}, Outside, "Outside its limits: glass ceiling." + nearToo + roughToo},
+		{[]Finding{near, rough, target, ceiling, base, row(FillPressure, "Fill pressure", NotKnown, false)}, NotKnown,
+			"Not known, as there is no finding on fill pressure; nothing was found outside." + nearToo + roughToo},
+	} {
+		if v, text := Overall(c.list); v != c.v || text != c.text {
+			t.Errorf("%v %q, want %v %q", v, text, c.v, c.text)
+		}
 	}
 }
 

@@ -161,3 +161,5 @@ func sentence(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[n:] + "."
 }
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -145,25 +146,9 @@ func (b *Blocks) refresh() error {
 		return nil
 	}
 	// A block that was written again after a failed sync is there twice.
-	slices.SortStableFunc(b.refs, func(x, y ref) int {
-		switch {
-		case x.n < y.n:
-			return -1
-		case x.n > y.n:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(b.refs, func(x, y ref) int { return cmp.Compare(x.n, y.n) })
 	b.refs = slices.CompactFunc(b.refs, func(x, y ref) bool { return x.n == y.n })
-	b.next, _ = slices.BinarySearchFunc(b.refs, b.after+1, func(r ref, n uint64) int {
-		switch {
-		case r.n < n:
-			return -1
-		case r.n > n:
-			return 1
-		}
-		return 0
-	})
+	b.next, _ = slices.BinarySearchFunc(b.refs, b.after+1, func(r ref, n uint64) int { return cmp.Compare(r.n, n) })
 	return nil
 }
 

@@ -14,7 +14,6 @@ const (
 	CardAssigned EventKind = "card"               // ID is the tube's name
 	ClockAnchor  EventKind = "clock"              // Wall and Trusted are set
 	LinesLost    EventKind = "lost"               // Count lines were dropped, the disk was stuck
-	Trouble      EventKind = "trouble"            // ID is the trouble's code
 	Note         EventKind = "note"
 )
 

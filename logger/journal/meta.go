@@ -41,6 +41,10 @@ type Meta struct {
 	BootID   string  `toml:"boot_id" comment:"monotonic times of one boot only may be compared"`
 	Started  Anchor  `toml:"started"`
 	Ended    Anchor  `toml:"ended"`
+	// Continues is set in the rest of a run that was broken off.
+	Continues *Continues `toml:"continues,omitempty" comment:"the run of which this is the rest"`
+	// GoesOn is the run that goes on with this one, and is judged with it.
+	GoesOn string `toml:"goes_on_in,omitempty" comment:"this run was broken off and goes on in that one, which judges both"`
 
 	// Request is what was asked for, of an ageing run.
 	Request string `toml:"request,multiline,omitempty"`
@@ -102,8 +106,9 @@ type Channel struct {
 	RangeLow  float64 `toml:"range_low,omitempty" comment:"Pa, least that the gauge can indicate"`
 	RangeHigh float64 `toml:"range_high,omitempty" comment:"Pa, most that the gauge can indicate"`
 	// TimeConstantS is the sensor's lag that the values were corrected for when the
-	// run began, s; 0 if they were not, and in runs of earlier versions.
-	TimeConstantS float64 `toml:"time_constant_s,omitempty" comment:"s, lag of the sensor that the values are corrected for"`
+	// run began, s; 0 if they were not or, unless TimeConstantTold, it is not said.
+	TimeConstantS    float64 `toml:"time_constant_s,omitempty" comment:"s, lag of the sensor that the values are corrected for"`
+	TimeConstantTold bool    `toml:"time_constant_told,omitempty" comment:"without a time_constant_s the values are not corrected for lag"`
 }
 
 // Phase is a stretch of the run in one phase. Seconds count from Started.
@@ -114,7 +119,8 @@ type Phase struct {
 }
 
 // Finding is the judgement of one limit, as the sheet gives it. Numbers are in
-// Unit; NaN where there is none. Seconds count from Started.
+// Unit; NaN where there is none. Seconds count from Started, of the rest of a run that
+// was broken off from the start of its first part.
 type Finding struct {
 	Limit    string  `toml:"limit"` // the limit's ID
 	Title    string  `toml:"title"`
@@ -344,6 +350,7 @@ func recordedChange(a, b *Meta) string {
 		{"request", a.Request == b.Request},
 		{"software", a.Software == b.Software},
 		{"started", a.Started.equal(b.Started)},
+		{"continues", reflect.DeepEqual(a.Continues, b.Continues)},
 		{"layout", reflect.DeepEqual(a.Layout, b.Layout)},
 		{"bench_text", a.Bench == b.Bench},
 		{"calibration_text", a.Calibration == b.Calibration},

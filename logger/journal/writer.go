@@ -21,7 +21,7 @@ type Options struct {
 	// dropping the oldest lines: for virtual time, imports and tests.
 	Patient bool
 	// TimeConstants are the channels' [Channel.TimeConstantS], s, in the layout's
-	// order; nil: no channel is corrected for lag.
+	// order, NaN where it is not known; nil: of none.
 	TimeConstants []float64
 	// OnTrouble is called when the disk starts to refuse (and again when the
 	// reason changes), OnRecovered when it takes everything again. They are
@@ -113,7 +113,9 @@ func Create(dir string, meta Meta, l *frame.Layout, opt Options) (*Writer, error
 	}
 	meta.Format, meta.Layout, meta.Outcome = format, LayoutOf(l), Recording
 	for i, s := range opt.TimeConstants {
-		meta.Layout.Channels[i].TimeConstantS = s
+		if c := &meta.Layout.Channels[i]; s == s {
+			c.TimeConstantS, c.TimeConstantTold = s, true
+		}
 	}
 	enc, err := newLines(l, meta.base())
 	if err != nil {
@@ -150,9 +152,6 @@ func Create(dir string, meta Meta, l *frame.Layout, opt Options) (*Writer, error
 }
 
 func newChunk() *chunk { return &chunk{buf: make([]byte, 0, chunkSize+16<<10)} }
-
-// Dir is the run's folder.
-func (w *Writer) Dir() string { return w.dir }
 
 // Append records f, in phase p. It does not wait for the disk and does not
 // allocate. A change of phase is recorded as an event too. After Seal or Close

@@ -17,13 +17,38 @@ import (
 func played(cfg plant.Config, stop string) (stretches []Stretch, volume float64) {
 	h := plant.HabitFor(cfg.Tube, plant.Careful, cfg.Seed)
 	h.LeakTest = 90 * time.Second
+	p := play(cfg, h, stop, 0.005)
+	return p.stretches, cfg.Bench.Manifold + cfg.Tube.Volume()
+}
+
+// playing is what a run of the plant shows, and the truth.
+type playing struct {
+	stretches []Stretch
+	obs       []phase.Observation
+	segments  []phase.Segment
+	amounts   []vacuum.Point // Pa m³ of gas in tube and manifold at 20 °C, s
+}
+
+// inflow is the true mean inflow of a stretch, Pa m³/s.
+func (p *playing) inflow(from, to time.Duration) float64 {
+	at := func(d time.Duration) float64 {
+		return p.amounts[min(len(p.amounts)-1, max(0, int(d/(100*time.Millisecond))-1))].P
+	}
+	return (at(to) - at(from)) / (to - from).Seconds()
+}
+
+// play plays a run. fine is the relative noise of the gauge where gas is let in; it is
+// 0.5 % below 100 Pa.
+func play(cfg plant.Config, h plant.Habit, stop string, fine float64) *playing {
 	op := plant.NewScript(h, cfg.Seed)
 	p := plant.New(cfg, op)
 	r := rand.New(rand.NewPCG(cfg.Seed, 11))
 	var obs []phase.Observation
 	var u []float64
+	out := &playing{}
 	const every = 100 * time.Millisecond
 	gauge := plant.Atmosphere
+	vm, vt := cfg.Bench.Manifold, cfg.Tube.Volume()
 	for at := every; !op.Done() && at < 45*time.Minute; at += every {
 		p.Advance(at)
 		x := p.State()
@@ -31,14 +56,25 @@ func played(cfg plant.Config, stop string) (stretches []Stretch, volume float64)
 			break
 		}
 		gauge += (x.ManifoldPressure - gauge) * (1 - math.Exp(-every.Seconds()/cfg.Bench.GaugeLag.Seconds()))
-		seen := gauge * (1 + 0.005*r.NormFloat64())
+		noise := 0.005
+		if gauge > 100 {
+			noise = fine
+		}
+		seen := gauge * (1 + noise*r.NormFloat64())
 		obs = append(obs, phase.Observation{At: at, Pressure: seen, Glass: x.Junction + 0.15*r.NormFloat64(),
 			Current: math.Abs(0.002 + x.Current*(1+0.01*r.NormFloat64()))})
 		u = append(u, 0.05*seen)
+		amount := 0.0
+		for i := range x.Manifold {
+			amount += 293.15 * (x.Manifold[i]*vm/(x.Ambient+273.15) + x.Tube[i]*vt/(x.GasTemp+273.15))
+		}
+		out.amounts = append(out.amounts, vacuum.Point{T: at.Seconds(), P: amount})
 	}
-	volume = cfg.Bench.Manifold + cfg.Tube.Volume()
 	segments := phase.Smooth(obs, phase.Options{})
-	return append(Examine(obs, u, segments, vacuum.Quantity{X: volume, U: 0.05 * volume}), Filled(obs, u, segments, cfg.Bench.Manifold, cfg.Tube.Volume())...), volume
+	out.obs, out.segments = obs, segments
+	volume := vacuum.Quantity{X: vm + vt, U: 0.05 * (vm + vt)}
+	out.stretches = append(Examine(obs, u, segments, volume), Filled(obs, u, segments, vm, vt)...)
+	return out
 }
 
 func lastRise(list []Stretch) *Stretch {

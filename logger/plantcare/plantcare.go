@@ -19,7 +19,16 @@ type Stretch struct {
 	From, To time.Duration // monotonic, the part that was used
 	Rise     *vacuum.Rise
 	Down     *vacuum.PumpDown
+	// Together is how many stretches this one is made of, which are there as well; 0:
+	// it is one of its own.
+	Together int
+
+	follows follows // of a stretch with gas in it
 }
+
+// Short is the kind of a rise that was seen for too short a time to tell a leak from
+// walls: there is only a bound.
+const Short vacuum.Kind = "too short to tell"
 
 const (
 	// settle is left out after the pump was shut, s: the valve gives off gas as it
@@ -40,8 +49,8 @@ const (
 
 // Examine fits every stretch of a run that tells of the plant. u is the standard
 // uncertainty of the pressure at each observation, Pa; volume is that of tube
-// and manifold together, m³, X NaN if it is not known. A stretch that is too
-// short for a fit is passed over.
+// and manifold together, m³, X NaN if it is not known. A stretch with the pump shut
+// that is too short for a fit gives a bound; a pump-down that is, is passed over.
 func Examine(obs []phase.Observation, u []float64, segments []phase.Segment, volume vacuum.Quantity) []Stretch {
 	var out []Stretch
 	at := 0
@@ -81,7 +90,10 @@ func Examine(obs []phase.Observation, u []float64, segments []phase.Segment, vol
 			}
 			r, err := vacuum.FitRise(points, volume, from.Seconds()-air)
 			if err != nil {
-				continue
+				var ok bool
+				if r, ok = short(points, volume); !ok {
+					continue
+				}
 			}
 			s.Rise, a, b = &r, r.From, r.To
 		} else {
@@ -95,7 +107,63 @@ func Examine(obs []phase.Observation, u []float64, segments []phase.Segment, vol
 		s.To = from + time.Duration(b*float64(time.Second))
 		out = append(out, s)
 	}
+	if s, ok := shorts(out, volume); ok {
+		out = append(out, s)
+	}
 	return out
+}
+
+// shorts takes stretches together that are too short each, weighted by what each
+// leaves open; where they differ by more than that, it is widened (Birge's ratio).
+func shorts(all []Stretch, volume vacuum.Quantity) (s Stretch, ok bool) {
+	sum, weight := 0.0, 0.0
+	r := vacuum.Rise{Tau: math.NaN(), Amount: unknown}
+	for i := range all {
+		if x := all[i].Rise; x != nil && x.Kind == Short && x.Rate.U > 0 {
+			if s.Together == 0 {
+				s.From = all[i].From
+			}
+			s.Together, s.To, s.Phase = s.Together+1, all[i].To, all[i].Phase
+			r.To, r.N = r.To+x.To-x.From, r.N+x.N
+			w := 1 / (x.Rate.U * x.Rate.U)
+			sum, weight = sum+w*x.Rate.X, weight+w
+		}
+	}
+	if s.Together < 2 {
+		return s, false
+	}
+	mean, chi := sum/weight, 0.0
+	for i := range all {
+		if x := all[i].Rise; x != nil && x.Kind == Short && x.Rate.U > 0 {
+			d := (x.Rate.X - mean) / x.Rate.U
+			chi += d * d
+		}
+	}
+	setRate(&r, vacuum.Quantity{X: mean, U: math.Sqrt(max(1, chi/float64(s.Together-1)) / weight)}, volume)
+	r.Kind = Short
+	s.Rise = &r
+	return s, true
+}
+
+// short is the rise of a stretch that is too short for more than a straight line.
+func short(points []vacuum.Point, volume vacuum.Quantity) (r vacuum.Rise, ok bool) {
+	rate, ok := line(points)
+	if !ok || points[len(points)-1].T-points[0].T < quiet {
+		return r, false
+	}
+	scale, n := 0.0, 0.0
+	for _, p := range points {
+		if p.U == p.U && p.P > 0 {
+			scale, n = scale+p.U/p.P, n+1
+		}
+	}
+	if n > 0 {
+		rate.U = math.Hypot(rate.U, rate.X*scale/n)
+	}
+	r = vacuum.Rise{From: points[0].T, To: points[len(points)-1].T, Tau: math.NaN(), Amount: unknown, N: len(points)}
+	setRate(&r, rate, volume)
+	r.Kind = Short
+	return r, true
 }
 
 // thin averages usable readings in pairs until they are a handful.

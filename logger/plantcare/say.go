@@ -3,6 +3,7 @@ package plantcare
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"tipoff/calib/unit"
 	"tipoff/logger/envelope"
@@ -15,7 +16,7 @@ func flow(x float64) string {
 	if x != x {
 		return "not known"
 	}
-	return fmt.Sprintf("%.2g Torr L/s", TorrLitres(x))
+	return envelope.Say(x, "Pa m³/s")
 }
 
 // TorrLitres is a flow of x Pa·m³/s in Torr·L/s.
@@ -27,20 +28,35 @@ func (s *Stretch) Sentence(limit float64) string {
 	if s.Down != nil {
 		return down(s.Down)
 	}
-	if s.Phase == phase.Fill {
-		return filled(s.Rise)
+	if s.gas() {
+		return s.filled()
 	}
-	return rise(s.Rise, limit)
+	text := rise(s.Rise, limit)
+	if s.Together > 0 {
+		text = fmt.Sprintf("The %d stretches too short each, taken together: %s%s", s.Together, strings.ToLower(text[:1]), text[1:])
+	}
+	return text
 }
 
-// filled says what a stretch with the fill gas in it showed.
-func filled(r *vacuum.Rise) string {
-	text := fmt.Sprintf("Filled and shut for %s, the gas brought to one temperature: ", envelope.Say(r.To-r.From, "s"))
+// gas tells whether the stretch had gas in it that was let in.
+func (s *Stretch) gas() bool { return s.Phase == phase.Fill || s.Phase == phase.Flush }
+
+// filled says what a stretch with gas in it showed.
+func (s *Stretch) filled() string {
+	r := s.Rise
+	span := envelope.Say(r.To-r.From, "s")
+	text := fmt.Sprintf("Filled and shut for %s, the gas brought to one temperature: ", span)
+	switch {
+	case s.Together > 0:
+		text = fmt.Sprintf("The %d stretches with gas in taken together, shut for %s in all: ", s.Together, span)
+	case s.Phase == phase.Flush:
+		text = fmt.Sprintf("Shut for %s in a flush, the gas brought to one temperature: ", span)
+	}
 	most := flow(math.Max(r.Leak.X, 0) + 2*r.Leak.U)
 	if r.Kind == vacuum.Tight {
-		return text + "no rise beyond what can be told; a leak can be at most " + most + "."
+		return text + "no rise beyond what can be told; a leak above " + most + " would have shown."
 	}
-	return text + fmt.Sprintf("it gained %s ± %s: a gross leak, or a gas valve that does not close?", flow(r.Total.X), flow(2*r.Total.U))
+	return text + "it gained " + envelope.SayWithin(r.Total.X, 2*r.Total.U, "Pa m³/s") + ": a leak, gas from hot walls, or a gas valve that does not close?"
 }
 
 func rise(r *vacuum.Rise, limit float64) string {
@@ -53,7 +69,7 @@ func rise(r *vacuum.Rise, limit float64) string {
 	}
 	value := func(q, volume vacuum.Quantity) string {
 		if volume.X == volume.X {
-			return fmt.Sprintf("%s ± %s", flow(volume.X), flow(2*volume.U))
+			return envelope.SayWithin(volume.X, 2*volume.U, "Pa m³/s")
 		}
 		return fmt.Sprintf("%s ± %s", envelope.Say(q.X, "Pa/s"), envelope.Say(2*q.U, "Pa/s"))
 	}
@@ -61,6 +77,9 @@ func rise(r *vacuum.Rise, limit float64) string {
 	switch r.Kind {
 	case vacuum.Tight:
 		text = fmt.Sprintf("With the pump shut for %s the pressure did not rise beyond what the gauge can tell; a leak can be at most %s", span, bound)
+	case Short:
+		text = fmt.Sprintf("With the pump shut for only %s the pressure rose by %s ± %s: too short to tell a leak from walls; a leak above %s would have shown",
+			span, envelope.Say(r.Rate.X, "Pa/s"), envelope.Say(2*r.Rate.U, "Pa/s"), bound)
 	case vacuum.Leak:
 		text += ", straight: a leak of " + value(r.Rate, r.Total)
 	case vacuum.Straight:

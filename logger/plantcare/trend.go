@@ -29,8 +29,8 @@ func summary(id, tube string, list []journal.Vacuum) Run {
 	nan := math.NaN()
 	r := Run{ID: id, Tube: tube, Base: nan, Speed: nan, Load: nan, Inflow: nan}
 	for _, v := range list {
-		if v.Phase == phase.Fill.String() {
-			continue // at some Torr only a gross leak shows
+		if v.Phase == phase.Fill.String() || v.Phase == phase.Flush.String() || v.Kind == string(Short) {
+			continue // what they leave open hides what a trend is about
 		}
 		if v.Kind != journal.PumpDown {
 			r.Inflow = v.Inflow

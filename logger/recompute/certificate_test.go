@@ -17,6 +17,7 @@ import (
 	"tipoff/logger/envelope"
 	"tipoff/logger/journal"
 	"tipoff/logger/phase"
+	"tipoff/logger/plan"
 	"tipoff/logger/recompute"
 )
 
@@ -166,6 +167,10 @@ func TestTimeConstant(t *testing.T) {
 		}
 		if _, err := recompute.Run(context.Background(), dir, options(file, x.file)); err != nil {
 			t.Fatal(name, err)
+		}
+		m, err := journal.LoadMeta(filepath.Join(dir, "recomputed-1"))
+		if err != nil || m.Layout.Channels[1].TimeConstantS != tau || !plan.LagCorrected(m) {
+			t.Errorf("%s: the result says a time constant of %g s, %v", name, m.Layout.Channels[1].TimeConstantS, err)
 		}
 		old, fresh := frames(t, dir), frames(t, filepath.Join(dir, "recomputed-1"))
 		for i := 300; i < 900; i += 100 {

@@ -12,6 +12,7 @@ import (
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
 	"tipoff/logger/frame"
+	"tipoff/logger/journal"
 	"tipoff/logger/phase"
 )
 
@@ -344,6 +345,26 @@ func (*constant) SetGas(gauge.Gas)                                    {}
 
 func (c *constant) Take(time.Duration) (value, indicated calib.Value, samples int) {
 	return c.v, c.v, 1
+}
+
+// timeConstants are those that the channels' values are corrected for now, s: by the
+// calibration that they were recomputed with, else as m, the run's own, says; NaN if
+// it does not.
+func (c *converter) timeConstants(m *journal.Meta) []float64 {
+	all := make([]float64, len(c.channels))
+	for i := range c.channels {
+		own := &m.Layout.Channels[i]
+		l, lagged := c.channels[i].chain.(interface{ TimeConstant() time.Duration })
+		switch {
+		case c.channels[i].how == FromRaw && lagged:
+			all[i] = l.TimeConstant().Seconds()
+		case own.TimeConstantTold || own.TimeConstantS > 0:
+			all[i] = own.TimeConstantS
+		default:
+			all[i] = math.NaN()
+		}
+	}
+	return all
 }
 
 // odds says where recorded values and recorded raw numbers do not belong

@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"time"
 
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/learn"
 	"tipoff/logger/phase"
+	"tipoff/logger/plantcare"
 )
 
 // track is what phases and verdict are found from.
@@ -17,13 +19,12 @@ type track struct {
 	u   []envelope.Uncertainties
 }
 
-func (t *track) add(l *frame.Layout, f *frame.Frame) {
-	t.obs = append(t.obs, phase.Observe(l, f))
-	t.u = append(t.u, envelope.Uncertainties{
-		Pressure: f.Of(l, frame.Pressure).U,
-		Glass:    f.Of(l, frame.Glass).U,
-		Current:  f.Of(l, frame.Current).U,
-	})
+// add takes a frame; by brings its time to the clock of the run's first part.
+func (t *track) add(l *frame.Layout, f *frame.Frame, by time.Duration) {
+	o := phase.Observe(l, f)
+	o.At += by
+	t.obs = append(t.obs, o)
+	t.u = append(t.u, envelope.UncertaintiesOf(l, f))
 }
 
 // judgement is what a sheet says of a track.
@@ -37,12 +38,8 @@ type judgement struct {
 // judge finds phases and verdict as the sheet does.
 func (t *track) judge(env *envelope.Envelope) judgement {
 	j := judgement{segments: phase.Smooth(t.obs, phase.Options{})}
-	checker := envelope.NewChecker(env)
-	cursor := phase.NewCursor(j.segments)
-	for i, o := range t.obs {
-		checker.Step(o, t.u[i], cursor.At(o.At))
-	}
-	j.findings = checker.Findings()
+	j.findings = envelope.Check(env, t.obs, t.u, j.segments).Findings()
+	plantcare.Judge(env, t.obs, t.u, j.segments, j.findings)
 	j.verdict, j.text = envelope.Overall(j.findings)
 	return j
 }

@@ -22,18 +22,6 @@ import (
 
 const torr = 101325.0 / 760 // Pa, the Torr's definition
 
-const learnedCard = `name = "PP-04"
-job = "Petrel Pier ferry kiosk"
-outside = "15 mm"
-wall = "1.1 mm"
-length = "1.2 m"
-glass = "soda-lime"
-coating = "clear"
-gas = "neon"
-[electrode]
-rating = "60 mA"
-`
-
 // evening records a run that pumps, lets in air and strikes at 3.4 Torr.
 func (r *rig) evening() {
 	for _, st := range []struct {
@@ -72,7 +60,9 @@ func holdsUpTo(t *testing.T, store string, version int, x float64) {
 			Basis: "handbook", Why: "no run tells of it apart from the others"}
 	}
 	v := &c.Values[model.HoldPressure]
-	v.X, v.U, v.OfRuns, v.Runs, v.Beats, v.Why = x*torr, 0.05, 0.05, 2, true, ""
+	c.Params.Cov[model.PressureExponent][model.PressureExponent] = 0.02 * 0.02 // as after some runs
+	// As it comes to in the card's tube, of 1.2 m and the usual bore.
+	v.X, v.U, v.OfRuns, v.Runs, v.Beats, v.Why = x/1.2*torr*model.UsualLength/c.Params.HoldShare(1.2, model.UsualBore, model.UsualCurrent), 0.05, 0.05, 2, true, ""
 	text, err := c.Encode()
 	if err != nil {
 		t.Fatal(err)
@@ -104,7 +94,7 @@ func TestLearnedLimitsStay(t *testing.T) {
 	store := t.TempDir()
 	dir := filepath.Join(store, "runs", "2026-11-25-001")
 	newRig(t, dir, benchOf("4:1")).evening()
-	if err := journal.UpdateMeta(dir, func(m *journal.Meta) error { m.Card, m.Tube = learnedCard, "PP-04"; return nil }); err != nil {
+	if err := journal.UpdateMeta(dir, func(m *journal.Meta) error { m.Card, m.Tube = cardText, "PP-04"; return nil }); err != nil {
 		t.Fatal(err)
 	}
 	holdsUpTo(t, store, 1, 2.4)
@@ -127,7 +117,7 @@ func TestLearnedLimitsStay(t *testing.T) {
 	if err := s.Text(&text); err != nil {
 		t.Fatal(err)
 	}
-	if words := strings.Join(strings.Fields(text.String()), " "); !strings.Contains(words, "Version 1 of what this bench's runs have taught, from 2 runs. Limits use its hold-pressure 2.4 Torr m") {
+	if words := strings.Join(strings.Fields(text.String()), " "); !strings.Contains(words, "Version 1 of what this bench's runs have taught, from 2 runs. Limits use its hold-pressure 2.02 Torr m") {
 		t.Errorf("the sheet does not say by which constants:\n%s", words)
 	}
 
@@ -188,7 +178,7 @@ func TestJudgedWithoutConstants(t *testing.T) {
 	dir := filepath.Join(store, "runs", "2026-11-25-001")
 	newRig(t, dir, benchOf("4:1")).evening()
 	if err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
-		m.Card, m.Tube, m.Verdict = learnedCard, "PP-04", "within"
+		m.Card, m.Tube, m.Verdict = cardText, "PP-04", "within"
 		return nil
 	}); err != nil {
 		t.Fatal(err)

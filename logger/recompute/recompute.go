@@ -163,6 +163,11 @@ type job struct {
 	writer    *journal.Writer
 	compare   *compare
 	frames    int
+
+	// Of the rest of a run that was broken off.
+	shift time.Duration // to the clock of the first part
+	start time.Duration // of the first part
+	with  []string      // the parts before, as their folders are now
 }
 
 func (j *job) run(ctx context.Context) (*Result, error) {
@@ -177,6 +182,9 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 		return nil, err
 	}
 	m := *j.meta
+	if err := j.partsBefore(ctx, &m); err != nil {
+		return nil, err
+	}
 	m.Verdict, m.Summary, m.Constants, m.Findings, m.Earlier = "", "", 0, nil, nil
 	text := m.Bench + "\n" + m.Calibration
 	if j.opt.Calibration != nil {
@@ -184,7 +192,8 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	}
 	m.Calibration = text
 	m.Software = j.opt.Software
-	j.writer, err = journal.Create(j.folder+partSuffix, m, j.layout, journal.Options{FS: scratch{}, Patient: true, Every: time.Second})
+	j.writer, err = journal.Create(j.folder+partSuffix, m, j.layout, journal.Options{FS: scratch{}, Patient: true, Every: time.Second,
+		TimeConstants: j.converter.timeConstants(j.meta)})
 	if err != nil {
 		return nil, err
 	}
@@ -223,7 +232,7 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 			n.Findings = nil
 			for i := range after.findings {
 				f := &after.findings[i]
-				n.Findings = append(n.Findings, sheet.Entry(f, (f.At-j.meta.Started.Mono()).Seconds()))
+				n.Findings = append(n.Findings, sheet.Entry(f, (f.At-j.start).Seconds()))
 			}
 			return nil
 		})
@@ -239,7 +248,8 @@ func (j *job) run(ctx context.Context) (*Result, error) {
 	if j.opt.Calibration != nil {
 		r.Calibration = filepath.Base(j.opt.Calibration.Name)
 	}
-	r.verdicts(&before, &after, j.meta.Started.Mono())
+	r.JudgedWith = j.with
+	r.verdicts(&before, &after, j.start)
 	// A judgement takes a moment: the user may have changed their mind.
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -350,9 +360,9 @@ func (j *job) take(rec *journal.Record) {
 	}
 	f := &rec.Frame
 	was := *f
-	j.before.add(j.layout, f)
+	j.before.add(j.layout, f, j.shift)
 	j.converter.convert(f, rec.Phase)
-	j.after.add(j.layout, f)
+	j.after.add(j.layout, f, j.shift)
 	j.compare.add(f.At, &was, f)
 	j.writer.Append(f, rec.Phase)
 	j.frames++

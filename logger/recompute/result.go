@@ -42,6 +42,8 @@ type Result struct {
 	Constants       int    `toml:"constants" comment:"version of the bench's own constants that both were judged by, as the recorded values were; 0: none"`
 	ConstantsRemark string `toml:"constants_remark,omitempty"`
 
+	JudgedWith []string `toml:"judged_with,omitempty" comment:"parts of the run before this one, recomputed as well and judged with it; times of phases are from the start of the first"`
+
 	Channels     []Change        `toml:"channels"`
 	Limits       []Limit         `toml:"limits,omitempty" comment:"limits whose verdict changed"`
 	PhasesChange bool            `toml:"phases_changed"`

@@ -1,16 +1,12 @@
 package sheet
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"math"
-	"math/bits"
 	"slices"
 	"strings"
 	"time"
 
-	"tipoff/calib"
 	"tipoff/calib/strict"
 	"tipoff/calib/unit"
 	"tipoff/logger/alarm"
@@ -25,27 +21,12 @@ import (
 	"tipoff/logger/tube"
 )
 
-// record is what was read from a run's folder.
-type record struct {
-	meta    *journal.Meta
-	layout  *frame.Layout
-	start   time.Duration // monotonic
-	obs     []phase.Observation
-	u       []envelope.Uncertainties
-	shells  []float64 // °C, for each observation; nil if no sensor is on a shell
-	room    float64   // °C, as last read; NaN if it is not measured
-	events  []journal.Event
-	damage  []journal.Lost
-	usable  [frame.MaxChannels]int
-	quality [frame.MaxChannels][16]int // frames by quality bit
-
-	findings  []envelope.Finding // for Save
-	stretches []plantcare.Stretch
-}
-
 // Make makes the sheet of the run in folder dir, sealed or still being
 // recorded. It fails if the folder cannot be read or holds no frame.
-func Make(dir string) (*Sheet, error) {
+func Make(dir string) (*Sheet, error) { return makeWith(dir, nil) }
+
+// makeWith is Make, with the run's description as given changes it if that is not nil.
+func makeWith(dir string, given func(*journal.Meta)) (*Sheet, error) {
 	if isAgeing(dir) {
 		return aged(dir)
 	}
@@ -54,95 +35,46 @@ func Make(dir string) (*Sheet, error) {
 		return nil, fmt.Errorf("reading the run in %s: %w", dir, err)
 	}
 	r := &s.record
+	if s.given = given; given != nil {
+		given(r.meta)
+	}
 	if len(r.obs) == 0 {
 		return nil, fmt.Errorf("the run in %s holds no readings", dir)
 	}
-	m := r.meta
-	s.Run = Run{ID: m.ID, Tube: m.Tube, Job: m.Job, Bench: m.BenchName, Outcome: string(m.Outcome), Software: m.Software,
-		Started: wall(m.Started.Wall, m.Started.Trusted), DurationS: r.since(r.obs[len(r.obs)-1].At)}
+	m, first := r.meta, r.parts[0].Meta
+	s.Run = Run{ID: m.ID, Tube: m.Tube, Job: m.Job, Bench: m.BenchName, Outcome: string(m.Outcome), Software: m.Software, Parts: []Part{},
+		Started: wall(first.Started.Wall, first.Started.Trusted), DurationS: r.since(r.obs[len(r.obs)-1].At)}
 
 	card, known := s.card()
 	constants := s.learned(dir)
 	env := envelope.Compute(card, known, constants.For(s.bench()))
 	segments := phase.Smooth(r.obs, phase.Options{})
-	checker := envelope.NewChecker(env)
-	cursor := phase.NewCursor(segments)
-	for i, o := range r.obs {
-		id := cursor.At(o.At)
-		checker.Step(o, r.u[i], id)
-	}
+	checker := envelope.Check(env, r.obs, r.u, segments)
 	r.findings = checker.Findings()
+	r.stretches = plantcare.Judge(env, r.obs, r.u, segments, r.findings)
 	overall, text := envelope.Overall(r.findings)
 	s.Verdict = Verdict{string(overall), text}
+	s.partly(segments)
 	sum := checker.Summary()
 	next := plan.Advise(s.lesson(env, segments, constants))
 	sum.Planned = next.Given
 	s.Advice = append(s.Advice, next.Sentences...)
 	s.Advice = append(s.Advice, envelope.Advise(env, r.findings, segments, sum)...)
 	for _, g := range segments {
-		s.Phases = append(s.Phases, Phase{g.Phase.String(), r.since(g.From), r.since(g.To)})
+		s.Phases = append(s.Phases, Phase{g.Phase.String(), r.since(g.From), r.since(g.To), g.Habit})
 	}
 	for i := range r.findings {
 		s.Limits = append(s.Limits, r.limit(&r.findings[i]))
 	}
-	s.vacuum(env, segments)
+	s.vacuum(env)
 	s.alarms()
 	s.gaps()
 	s.quality()
 	s.summarise(segments, env, checker.Summary())
 	s.draw(segments, env)
 	s.teach(dir, env, segments)
+	s.leave()
 	return s, nil
-}
-
-func (r *record) read(dir string) error {
-	j, err := journal.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer j.Close()
-	r.meta, r.layout = j.Meta(), j.Layout()
-	r.start, r.room = r.meta.Started.Mono(), math.NaN()
-	var rec journal.Record
-	for {
-		if err := j.Next(&rec); errors.Is(err, io.EOF) {
-			break
-		} else if err != nil {
-			return err
-		}
-		if !rec.IsFrame {
-			r.events = append(r.events, rec.Event)
-			continue
-		}
-		f := &rec.Frame
-		r.obs = append(r.obs, phase.Observe(r.layout, f))
-		r.u = append(r.u, envelope.Uncertainties{
-			Pressure: f.Of(r.layout, frame.Pressure).U,
-			Glass:    f.Of(r.layout, frame.Glass).U,
-			Current:  f.Of(r.layout, frame.Current).U,
-		})
-		if v := f.Of(r.layout, frame.Ambient); v.Good() {
-			r.room = v.X
-		}
-		if r.layout.Index(frame.Shell) >= 0 {
-			t := math.NaN()
-			if v := f.Of(r.layout, frame.Shell); v.Good() {
-				t = v.X
-			}
-			r.shells = append(r.shells, t)
-		}
-		for i := range r.layout.Channels {
-			v := f.Readings[i].Value
-			if v.Good() {
-				r.usable[i]++
-			}
-			for q := uint(v.Q); q != 0; q &= q - 1 {
-				r.quality[i][bits.TrailingZeros(q)]++
-			}
-		}
-	}
-	r.damage = j.Damage()
-	return nil
 }
 
 // since is a monotonic time in seconds from the run's start.
@@ -241,34 +173,41 @@ func (r *record) limit(f *envelope.Finding) Limit {
 	return l
 }
 
-func orNull(s float64) Number {
+// after is a time of a part that begins off seconds after the run; a negative one
+// means never.
+func after(off, s float64) Number {
 	if s < 0 {
 		return Number(math.NaN())
 	}
-	return Number(s)
+	return Number(off + s)
 }
 
-// alarms takes the alarms from run.toml, or from the events of a run that is
-// not sealed.
+// alarms takes the alarms of each part from its run.toml, or from the events of a
+// part that is not sealed.
 func (s *Sheet) alarms() {
-	list := s.record.meta.Alarms
-	if len(list) == 0 {
-		list = alarmsOf(s.record.events, s.record.start)
-	}
+	r := &s.record
 	known := alarm.BenchAlarms()
-	for _, a := range list {
-		if i := slices.IndexFunc(known, func(d alarm.Definition) bool { return d.ID == a.ID }); i >= 0 {
+	for i := range r.parts {
+		p := &r.parts[i]
+		off := p.from
+		list := p.Meta.Alarms
+		if len(list) == 0 {
+			list = alarmsOf(p.events, p.Meta.Started.Mono()+p.Shift)
+		}
+		for _, a := range list {
+			if i := slices.IndexFunc(known, func(d alarm.Definition) bool { return d.ID == a.ID }); i >= 0 {
+				if a.Title == "" {
+					a.Title = known[i].Title
+				}
+				if a.Priority == "" {
+					a.Priority = known[i].Priority.String()
+				}
+			}
 			if a.Title == "" {
-				a.Title = known[i].Title
+				a.Title = strings.ReplaceAll(a.ID, "-", " ")
 			}
-			if a.Priority == "" {
-				a.Priority = known[i].Priority.String()
-			}
+			s.Alarms = append(s.Alarms, Alarm{a.ID, a.Title, a.Priority, Number(off + a.RaisedS), after(off, a.ClearedS), after(off, a.AckS), a.Detail})
 		}
-		if a.Title == "" {
-			a.Title = strings.ReplaceAll(a.ID, "-", " ")
-		}
-		s.Alarms = append(s.Alarms, Alarm{a.ID, a.Title, a.Priority, Number(a.RaisedS), orNull(a.ClearedS), orNull(a.AckS), a.Detail})
 	}
 }
 
@@ -293,55 +232,6 @@ func alarmsOf(events []journal.Event, start time.Duration) []journal.Alarm {
 		}
 	}
 	return list
-}
-
-// gaps lists what the record says it lacks and every pause between frames of
-// more than five intervals, at least a second.
-func (s *Sheet) gaps() {
-	r := &s.record
-	for _, l := range append(slices.Clone(r.meta.Lost), r.damage...) {
-		s.Gaps = append(s.Gaps, Gap{Number(l.FromS), Number(l.ToS), l.Reason})
-	}
-	pause := max(time.Second, 5*r.layout.Interval)
-	for i := 1; i < len(r.obs); i++ {
-		from, to := r.obs[i-1].At, r.obs[i].At
-		if to-from <= pause {
-			continue
-		}
-		g := Gap{r.since(from), r.since(to), "no frames"}
-		// A stretch that is listed as lost shows as a pause too.
-		if !slices.ContainsFunc(s.Gaps, func(o Gap) bool { return o.FromS < g.ToS && g.FromS < o.ToS }) {
-			s.Gaps = append(s.Gaps, g)
-		}
-	}
-	slices.SortStableFunc(s.Gaps, func(a, b Gap) int {
-		switch {
-		case a.FromS < b.FromS:
-			return -1
-		case a.FromS > b.FromS:
-			return 1
-		}
-		return 0
-	})
-}
-
-func (s *Sheet) quality() {
-	r := &s.record
-	s.Quality = []Channel{}
-	for i, c := range r.layout.Channels {
-		q := Channel{Name: c.Name, Role: c.Role.String(), Frames: len(r.obs), Usable: r.usable[i], Marks: []Mark{}}
-		for b, n := range r.quality[i] {
-			if n > 0 {
-				q.Marks = append(q.Marks, Mark{calib.Quality(1 << b).String(), n})
-			}
-		}
-		for _, w := range r.meta.Sampling {
-			if w.Channel == c.Name {
-				q.Spacing, q.Jitter, q.Longest = w.SpacingUS, w.JitterUS, w.WorstUS
-			}
-		}
-		s.Quality = append(s.Quality, q)
-	}
 }
 
 // summarise finds the run's numbers.

@@ -3,6 +3,7 @@ package sheet
 import (
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
+	"tipoff/logger/journal"
 	"tipoff/logger/learn"
 	"tipoff/logger/phase"
 	"tipoff/logger/plan"
@@ -34,9 +35,13 @@ func (s *Sheet) teach(dir string, env *envelope.Envelope, segments []phase.Segme
 		return
 	}
 	r := &s.record
+	marks, err := learn.MarksIn(dir)
+	if err != nil {
+		s.Remarks = append(s.Remarks, "What was seen of the run cannot be read, so nothing is learned from it: "+err.Error())
+	}
 	s.taught = learn.Of(&learn.Record{Run: s.Run.ID, Card: env.Card, Tables: env.Bench.Tables, LagCorrected: plan.LagCorrected(r.meta), Room: r.room,
-		Observations: r.obs, Shells: r.shells, Phases: segments})
-	good, err := learn.Good(learn.RunsOf(dir), s.taught.Family, dir)
+		Observations: r.obs, Shells: r.shells, Phases: segments, Marks: marks})
+	good, err := learn.Good(journal.RunsOf(dir), s.taught.Family, dir)
 	if err != nil {
 		s.Remarks = append(s.Remarks, "The good runs cannot be looked at, so there is no corridor: "+err.Error())
 		return

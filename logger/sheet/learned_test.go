@@ -11,6 +11,7 @@ import (
 	"tipoff/logger/journal"
 	"tipoff/logger/learn"
 	"tipoff/logger/observation"
+	"tipoff/logger/tube"
 )
 
 // copyRun copies a run's folder, under another ID if one is given.
@@ -63,7 +64,7 @@ func TestCorridorIsFound(t *testing.T) {
 // the handbook.
 func TestSaveKeepsConstants(t *testing.T) {
 	dir := recordRun(t, evening(230), cardText, benchText)
-	version := filepath.Join(filepath.Dir(learn.RunsOf(dir)), learn.Dir, "0001.toml")
+	version := filepath.Join(filepath.Dir(journal.RunsOf(dir)), learn.Dir, "0001.toml")
 	if err := os.MkdirAll(filepath.Dir(version), 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -95,5 +96,28 @@ func TestSaveKeepsConstants(t *testing.T) {
 	}
 	if is, err := os.ReadFile(path); err != nil || !bytes.Equal(is, was) {
 		t.Errorf("run.toml has changed: %v", err)
+	}
+	// Nor does it get a card that it was not judged with.
+	text := strings.Replace(cardText, "PP-04", "PP-07", 1)
+	card, err := tube.Parse("card", []byte(text))
+	if err != nil || card.Name != "PP-07" {
+		t.Fatal(card.Name, err)
+	}
+	if _, err := GiveCard(dir, &card, []byte(text)); err == nil {
+		t.Error("the card was taken")
+	}
+	if is, err := os.ReadFile(path); err != nil || !bytes.Equal(is, was) {
+		t.Errorf("run.toml has changed by the card: %v", err)
+	}
+	if err := os.Remove(version); err != nil {
+		t.Fatal(err)
+	}
+	if err := journal.UpdateMeta(dir, func(m *journal.Meta) error { m.Constants = 0; return nil }); err != nil {
+		t.Fatal(err)
+	}
+	s, err := GiveCard(dir, &card, []byte(text))
+	m, metaErr := journal.LoadMeta(dir)
+	if err != nil || metaErr != nil || s.Run.Tube != "PP-07" || m.Tube != "PP-07" || m.Card != text || m.Verdict != s.Verdict.Overall {
+		t.Errorf("given: %v %v, sheet of %q, run of %q", err, metaErr, s.Run.Tube, m.Tube)
 	}
 }

@@ -98,6 +98,9 @@ func (s *Sheet) Save(dir string) error {
 			return fmt.Errorf("the constants that it was judged by before cannot be read, so the verdict there is stays: %w; "+
 				"put the file back into the folder %q beside the folder of the runs and try again", s.unread, learn.Dir)
 		}
+		if s.given != nil {
+			s.given(m)
+		}
 		m.Verdict, m.Summary, m.Constants = s.Verdict.Overall, s.Verdict.Text, s.Constants
 		m.Findings = nil
 		m.Vacuum = s.Plant()
@@ -116,8 +119,36 @@ func (s *Sheet) Save(dir string) error {
 			return err
 		}
 	}
+	for i := range len(s.record.parts) - 1 {
+		if s.Run.GoesOn != "" {
+			break // the last part refers to itself
+		}
+		if err := refer(s.record.parts[i].Dir, s.Run.ID); err != nil {
+			return err
+		}
+	}
 	_, err = s.write(dir, s.names())
 	return err
+}
+
+// refer puts into the run.toml and the sheet of the part in folder dir that run goes
+// on with it and judges both. A verdict that it had is kept as an earlier one.
+func refer(dir, run string) error {
+	m, err := journal.LoadMeta(dir)
+	if err != nil || m.GoesOn == run {
+		return err
+	}
+	if err := journal.UpdateMeta(dir, func(m *journal.Meta) error {
+		m.GoesOn = run
+		return nil
+	}); err != nil {
+		return fmt.Errorf("recording with run %s that it goes on as %s: %w", m.ID, run, err)
+	}
+	s, err := Make(dir)
+	if err != nil {
+		return err
+	}
+	return s.Save(dir)
 }
 
 // Entry is a finding as run.toml keeps it, in SI units. at is its time in seconds

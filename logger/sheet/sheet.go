@@ -18,6 +18,7 @@ import (
 
 	"tipoff/logger/ageing"
 	"tipoff/logger/chart"
+	"tipoff/logger/journal"
 	"tipoff/logger/learn"
 )
 
@@ -69,9 +70,10 @@ type Sheet struct {
 
 	drawing chart.Run
 	record  record
-	ageing  *ageing.Account // of an ageing run, which is all that its sheet is made of
-	taught  *learn.Taught   // nil without a tube card
-	unread  error           // why the bench's own constants could not be read
+	ageing  *ageing.Account     // of an ageing run, which is all that its sheet is made of
+	taught  *learn.Taught       // nil without a tube card
+	unread  error               // why the bench's own constants could not be read
+	given   func(*journal.Meta) // what was given with the sheet, to be saved with it; nil: nothing
 }
 
 // Run says which run it is.
@@ -84,6 +86,18 @@ type Run struct {
 	Started   string `json:"started"` // RFC 3339; "" if the board did not know the time
 	DurationS Number `json:"duration_s"`
 	Software  string `json:"software"` // version that recorded it
+	// Parts are the records that the run was put together from, the last of them this
+	// one; none of a run that was not broken off.
+	Parts []Part `json:"parts"`
+	// GoesOn is the run that goes on with this one, and judges both; "": none.
+	GoesOn string `json:"goes_on_in"`
+}
+
+// Part is one record of a run that was broken off and gone on with.
+type Part struct {
+	Run   string `json:"run"`
+	FromS Number `json:"from_s"`
+	ToS   Number `json:"to_s"`
 }
 
 // Verdict is the verdict on the whole run.
@@ -97,6 +111,8 @@ type Phase struct {
 	Phase string `json:"phase"`
 	FromS Number `json:"from_s"`
 	ToS   Number `json:"to_s"`
+	// ByHabit is true of a tip-off whose beginning no channel shows.
+	ByHabit bool `json:"by_habit"`
 }
 
 // Limit is one limit and how it was met. Low, high, measured, uncertainty and

@@ -51,10 +51,16 @@ func (s *Sheet) Text(w io.Writer) error {
 	p("")
 	p("Phases")
 	for _, f := range s.Phases {
-		p("  %8s to %8s  %8s  %s", clock(f.FromS), clock(f.ToS), clock(f.ToS-f.FromS), f.Phase)
+		note := ""
+		if f.ByHabit {
+			note = " (by habit)"
+		}
+		p("  %8s to %8s  %8s  %s%s", clock(f.FromS), clock(f.ToS), clock(f.ToS-f.FromS), f.Phase, note)
 	}
-	p("")
-	p("Limits")
+	if len(s.Limits) > 0 {
+		p("")
+		p("Limits")
+	}
 	for _, v := range order {
 		for _, l := range s.Limits {
 			if l.Verdict == v {

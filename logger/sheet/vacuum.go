@@ -8,13 +8,14 @@ import (
 	"tipoff/logger/journal"
 	"tipoff/logger/phase"
 	"tipoff/logger/plantcare"
-	"tipoff/logger/vacuum"
 )
 
 // Vacuum is what a stretch with the pump shut, or a pump-down, showed of the
 // plant. Uncertainties are standard ones (k = 1).
 type Vacuum struct {
-	Kind    string `json:"kind"` // tight, leak, outgassing, virtual leak, bending over, leak and outgassing, pump-down
+	// Kind is tight, leak, straight, outgassing, virtual leak, bending over, leak and
+	// outgassing, too short to tell or pump-down.
+	Kind    string `json:"kind"`
 	Phase   string `json:"phase"`
 	FromS   Number `json:"from_s"`
 	ToS     Number `json:"to_s"`
@@ -33,29 +34,19 @@ type Vacuum struct {
 	BaseU   Number `json:"base_uncertainty"`
 	Load    Number `json:"load_torr_l_per_s"`
 	LoadU   Number `json:"load_uncertainty"`
-	Text    string `json:"text"`
+	// Together is how many stretches this one is made of, which are listed as well.
+	Together int    `json:"together"`
+	Text     string `json:"text"`
 }
 
-// vacuum fits what the run shows of the plant.
-func (s *Sheet) vacuum(env *envelope.Envelope, segments []phase.Segment) {
+// vacuum writes down what the run shows of the plant.
+func (s *Sheet) vacuum(env *envelope.Envelope) {
 	r := &s.record
-	volume := vacuum.Quantity{X: math.NaN(), U: math.NaN()}
-	if v := env.Bench.ManifoldVolume; v > 0 && env.Known {
-		volume = plantcare.Volume(v + envelope.Volume(env.Card))
-	}
-	u := make([]float64, len(r.u))
-	for i := range r.u {
-		u[i] = r.u[i].Pressure
-	}
 	limit := math.NaN()
 	for i := range env.Limits {
 		if l := &env.Limits[i]; l.ID == envelope.RateOfRise && l.Unknown == "" {
 			limit = l.High
 		}
-	}
-	r.stretches = plantcare.Examine(r.obs, u, segments, volume)
-	if env.Known {
-		r.stretches = append(r.stretches, plantcare.Filled(r.obs, u, segments, env.Bench.ManifoldVolume, envelope.Volume(env.Card))...)
 	}
 	s.Vacuum = []Vacuum{}
 	perMinute, _ := shown("Pa/s")
@@ -70,7 +61,8 @@ func (s *Sheet) vacuum(env *envelope.Envelope, segments []phase.Segment) {
 			Base: Number(e.Base / unit.Torr), BaseU: Number(e.BaseU / unit.Torr), Load: flow(e.Load), LoadU: flow(e.LoadU),
 			Text: r.stretches[i].Sentence(limit),
 		}
-		if e.Kind != journal.PumpDown && e.Phase != phase.Fill.String() {
+		v.Together = r.stretches[i].Together
+		if e.Kind != journal.PumpDown && e.Phase == phase.LeakTest.String() {
 			v.Limit = Number(limit * perMinute)
 		}
 		s.Vacuum = append(s.Vacuum, v)
