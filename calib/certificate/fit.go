@@ -1,6 +1,7 @@
 package certificate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -67,9 +68,6 @@ func KindsOf(role string) []Kind {
 	}
 	return nil
 }
-
-// Least is how many points the kind needs.
-func (k Kind) Least() int { s, _ := k.shape(); return s.least }
 
 // Log tells whether the kind works on the logarithm.
 func (k Kind) Log() bool { s, _ := k.shape(); return s.log }
@@ -274,15 +272,7 @@ func ordered(points []Point) *Refusal {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch d := points[a].Reference - points[b].Reference; {
-		case d < 0:
-			return -1
-		case d > 0:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(points[a].Reference, points[b].Reference) })
 	for k := 1; k < len(order); k++ {
 		a, b := order[k-1], order[k]
 		p, q := points[a], points[b]

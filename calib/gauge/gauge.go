@@ -14,9 +14,6 @@ import (
 	"tipoff/calib"
 )
 
-// Torr is one Torr in Pa: 101325/760.
-const Torr = 101325.0 / 760
-
 // Characteristic is what a gauge shows at a pressure, read backwards.
 type Characteristic interface {
 	// Pressure is the pressure in Pa at volts, and its slope in Pa/V there (the

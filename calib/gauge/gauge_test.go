@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"tipoff/calib"
+	"tipoff/calib/unit"
 )
 
 func near(t *testing.T, what string, got, want, rel float64) {
@@ -53,20 +54,20 @@ func TestCheckRows(t *testing.T) {
 			p, _ := LogLinear{Volts: 6.8, Pa: 100, VoltsPerDecade: 0.6}.Pressure(u)
 			near(t, r[1]+r[2], p, want*100, 1e-9)
 		case r[1] == "linear diaphragm gauge": // 6 V of 10 V, 10 Torr full scale
-			l, err := NewLinear(0, 0, 10, 10*Torr)
+			l, err := NewLinear(0, 0, 10, 10*unit.Torr)
 			if err != nil {
 				t.Fatal(err)
 			}
 			p, s := l.Pressure(6)
-			near(t, r[1], p, want*Torr, 1e-12)
-			near(t, "slope", s, Torr, 1e-12)
+			near(t, r[1], p, want*unit.Torr, 1e-12)
+			near(t, "slope", s, unit.Torr, 1e-12)
 		case r[1] == "mantissa/exponent output":
-			m := MantissaExponent{Volts: 0, Pa: 1e-6 * Torr, VoltsPerDecade: 0.5}
+			m := MantissaExponent{Volts: 0, Pa: 1e-6 * unit.Torr, VoltsPerDecade: 0.5}
 			p, _ := m.Pressure(2.35)
 			near(t, "back", m.Output(p), 2.35, 1e-9)
-			near(t, r[1], p, want*Torr, 1e-6)
+			near(t, r[1], p, want*unit.Torr, 1e-6)
 		case r[1] == "DBP column per Torr":
-			near(t, r[1], DibutylPhthalate().Height(Torr, 20)*1000, want, 1e-4)
+			near(t, r[1], DibutylPhthalate().Height(unit.Torr, 20)*1000, want, 1e-4)
 		default:
 			continue
 		}
@@ -82,7 +83,7 @@ func TestCheckRows(t *testing.T) {
 func TestLogLinearUnits(t *testing.T) {
 	p, _ := LogLinear{Volts: 5.6, Pa: 1, VoltsPerDecade: 0.6}.Pressure(6.8)
 	near(t, "Pa", p, 100, 1e-9)
-	p, _ = LogLinear{Volts: 6.875, Pa: Torr, VoltsPerDecade: 0.6}.Pressure(6.8)
+	p, _ = LogLinear{Volts: 6.875, Pa: unit.Torr, VoltsPerDecade: 0.6}.Pressure(6.8)
 	near(t, "Torr", p, 100, 2e-3) // 6.875 is rounded
 	// 10 mV is 2.3 % at 1 V per decade, 3.9 % at 0.6 V (physics.md §4.2, c).
 	for v, want := range map[float64]float64{1: 0.023, 0.6: 0.0384} {
@@ -95,9 +96,9 @@ func TestLogLinearUnits(t *testing.T) {
 func TestUTube(t *testing.T) {
 	o := DibutylPhthalate()
 	for c, mm := range map[float64]float64{15: 12.938, 20: 12.991, 25: 13.044, 30: 13.098, 35: 13.153} {
-		near(t, "mm per Torr", o.Height(Torr, c)*1000, mm, 5e-5)
+		near(t, "mm per Torr", o.Height(unit.Torr, c)*1000, mm, 5e-5)
 		col := o.Pressure(mm/1000, c)
-		near(t, "Torr", col.Pa, Torr, 5e-5)
+		near(t, "Torr", col.Pa, unit.Torr, 5e-5)
 		d := 1e-3
 		near(t, "per °C", col.PerDegree, (o.Pressure(mm/1000, c+d).Pa-o.Pressure(mm/1000, c-d).Pa)/(2*d), 1e-6)
 		near(t, "per m", col.PerMetre, col.Pa/(mm/1000), 1e-12)
@@ -105,7 +106,7 @@ func TestUTube(t *testing.T) {
 		near(t, "per kg/m³", col.PerKgM3, p, 1e-9)
 	}
 	// Meniscus 0.5 mm = 38 mTorr.
-	near(t, "meniscus", o.Pressure(0.0005, 20).Pa/Torr, 0.0385, 0.01)
+	near(t, "meniscus", o.Pressure(0.0005, 20).Pa/unit.Torr, 0.0385, 0.01)
 }
 
 func TestTable(t *testing.T) {
@@ -231,7 +232,7 @@ func TestRangeWeight(t *testing.T) {
 
 func TestAllocations(t *testing.T) {
 	tab, _ := NewTable([][2]float64{{0.1, 1}, {1, 10}, {2, 1000}})
-	c := []Characteristic{Linear{0, 0, 3}, LogLinear{6.8, 100, 0.6}, tab, MantissaExponent{0, 1e-6 * Torr, 0.5}}
+	c := []Characteristic{Linear{0, 0, 3}, LogLinear{6.8, 100, 0.6}, tab, MantissaExponent{0, 1e-6 * unit.Torr, 0.5}}
 	if n := testing.AllocsPerRun(100, func() {
 		for _, c := range c {
 			sink, _ = c.Pressure(0.7)

@@ -81,16 +81,6 @@ func (t *Table) Keys() []string {
 // Known tells the table of keys that may be there, apart from those asked for.
 func (t *Table) Known(keys ...string) { t.used = append(t.used, keys...) }
 
-// Unknown is the mistake of the first key that nobody has asked for, with the
-// known key it may have meant; nil if there is none. [Doc.Finish] looks through
-// all tables by itself.
-func (t *Table) Unknown() error {
-	if e := t.unknown(); e != nil {
-		return e
-	}
-	return nil
-}
-
 // unasked lists the keys that nobody has asked for.
 func (t *Table) unasked() []string {
 	var keys []string

@@ -59,15 +59,6 @@ func (t Type) function() *function {
 	return nil
 }
 
-// Range is the range of the reference function in °C; zeros for no type.
-func (t Type) Range() (lowest, highest float64) {
-	f := t.function()
-	if f == nil {
-		return 0, 0
-	}
-	return f.min, f.max
-}
-
 // EMF is the reference function: volts at junction temperature c in °C.
 func (t Type) EMF(c float64) (float64, error) {
 	f := t.function()
@@ -204,17 +195,6 @@ func (f *function) eval(t float64) (e, s, s2 float64) {
 		s2 += x * 2 * f.a1 * (1 + 2*f.a1*d*d)
 	}
 	return e, s, s2
-}
-
-// Junction is the temperature in °C of the measuring junction when the wires
-// give emf volts against a cold junction at cj °C: the EMFs are added, not the
-// temperatures.
-func (t Type) Junction(emf, cj float64) (float64, error) {
-	e, err := t.EMF(cj)
-	if err != nil {
-		return math.NaN(), err
-	}
-	return t.Temperature(emf + e)
 }
 
 // Unlinearise gives the volts that a chip measured which divides by a constant

@@ -98,7 +98,7 @@ func equal(a, b []float64) bool {
 func TestRoundTrip(t *testing.T) {
 	for _, l := range letters {
 		typ := Type(l)
-		lo, hi := typ.Range()
+		lo, hi := typ.function().min, typ.function().max
 		if l == 'B' {
 			lo = 43
 		}
@@ -135,7 +135,7 @@ func TestSeebeck(t *testing.T) {
 		}
 	}
 	for _, l := range letters {
-		lo, hi := Type(l).Range()
+		lo, hi := Type(l).function().min, Type(l).function().max
 		for c := lo + 1; c < hi-1; c += 7.3 {
 			a, _ := Type(l).EMF(c - 0.01)
 			b, _ := Type(l).EMF(c + 0.01)
@@ -163,13 +163,23 @@ func TestIndependentValues(t *testing.T) {
 	}
 }
 
+// junction is the temperature of the measuring junction, °C, when the wires give emf
+// volts against a cold junction at cj °C: the EMFs are added, not the temperatures.
+func junction(t Type, emf, cj float64) (float64, error) {
+	e, err := t.EMF(cj)
+	if err != nil {
+		return math.NaN(), err
+	}
+	return t.Temperature(emf + e)
+}
+
 // chips.md §2: chip that divides by 41.276 µV/°C, cold junction 25 °C (c).
 func TestMAX31855Correction(t *testing.T) {
 	for _, w := range [][2]float64{
 		{25, 25.000}, {50, 50.220}, {100, 99.993}, {150, 150.531}, {200, 202.128}, {225, 227.837},
 		{250, 253.289}, {300, 303.438}, {400, 401.932}, {500, 499.110},
 	} {
-		got, err := Type('K').Junction(Unlinearise(w[0], 25, 41.276e-6), 25)
+		got, err := junction('K', Unlinearise(w[0], 25, 41.276e-6), 25)
 		if err != nil || math.Abs(got-w[1]) > 0.00051 {
 			t.Errorf("reading %g °C: %.4f, want %.3f (%v)", w[0], got, w[1], err)
 		}
@@ -272,7 +282,7 @@ func TestTolerance(t *testing.T) {
 }
 
 func TestAllocations(t *testing.T) {
-	if n := testing.AllocsPerRun(100, func() { sink, _ = Type('K').Junction(8.2e-3, 25) }); n != 0 {
+	if n := testing.AllocsPerRun(100, func() { sink, _ = junction('K', 8.2e-3, 25) }); n != 0 {
 		t.Errorf("%v allocations", n)
 	}
 }

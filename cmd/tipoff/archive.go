@@ -12,9 +12,10 @@ import (
 	"tipoff/logger/bench"
 	recomp "tipoff/logger/recompute"
 	"tipoff/logger/sheet"
+	"tipoff/logger/tube"
 )
 
-// storeFlag is the flag of every verb that looks into the archive.
+// storeUsage is of the flag of every verb that looks into the archive.
 const storeUsage = "folder of the runs (default: $TIPOFF_STORE, else ./tipoff-demo if it is there, else /var/lib/tipoff)"
 
 // store is where the runs are.
@@ -43,17 +44,30 @@ func openArchive(flag string) (*archive.Archive, error) {
 	return a, nil
 }
 
-// find is the folder of the run that the user means: an ID, its unique
-// beginning, "last", or a path.
-func find(a *archive.Archive, name string) (string, error) {
+// findRun is the folder of the run that the user means: an ID, its unique
+// beginning, "last", or a path, which needs no store.
+func findRun(dir, name string) (string, error) {
 	if st, err := os.Stat(filepath.Join(name, "run.toml")); err == nil && !st.IsDir() {
-		return name, nil
+		return filepath.Clean(name), nil
+	}
+	a, err := openArchive(dir)
+	if err != nil {
+		return "", err
 	}
 	entry, err := a.Find(name)
 	if err != nil {
 		return "", input(err)
 	}
 	return entry.Dir, nil
+}
+
+// listRuns lists the runs of a store, newest first.
+func listRuns(dir string) ([]archive.Entry, error) {
+	a, err := openArchive(dir)
+	if err != nil {
+		return nil, err
+	}
+	return a.List()
 }
 
 // runs lists the recorded runs, newest first.
@@ -63,11 +77,7 @@ func runs(_ context.Context, e *env, args []string) error {
 	if _, err := e.parse(fs, args, 0, 0); err != nil {
 		return err
 	}
-	a, err := openArchive(*dir)
-	if err != nil {
-		return err
-	}
-	list, err := a.List()
+	list, err := listRuns(*dir)
 	if err != nil {
 		return err
 	}
@@ -108,11 +118,7 @@ func sheetOf(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	a, err := openArchive(*dir)
-	if err != nil {
-		return err
-	}
-	run, err := find(a, operands[0])
+	run, err := findRun(*dir, operands[0])
 	if err != nil {
 		return err
 	}
@@ -156,19 +162,15 @@ func giveCard(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return input(fmt.Errorf("reading the tube card: %w", err))
 	}
-	a, err := openArchive(*dir)
+	run, err := findRun(*dir, operands[0])
 	if err != nil {
 		return err
 	}
-	run, err := find(a, operands[0])
-	if err != nil {
-		return err
-	}
-	card, err := bench.GiveCard(run, operands[1], text)
+	card, err := tube.Parse(operands[1], text)
 	if err != nil {
 		return input(err)
 	}
-	s, err := makeSheet(run)
+	s, err := sheet.GiveCard(run, &card, text)
 	if err != nil {
 		return fmt.Errorf("judging %s with its card: %w", filepath.Base(run), err)
 	}

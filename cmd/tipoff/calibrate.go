@@ -21,6 +21,7 @@ import (
 	"tipoff/drivers/registry"
 	"tipoff/logger/bench"
 	procedures "tipoff/logger/calibrate"
+	"tipoff/logger/chart"
 	"tipoff/logger/config"
 	"tipoff/logger/frame"
 	"tipoff/logger/health"
@@ -46,6 +47,7 @@ type calibration struct {
 	patience time.Duration
 	next     time.Duration
 	picture  string
+	format   chart.Format  // of picture
 	store    string        // folder of certificates
 	runs     string        // folder of the bench's files, with its runs
 	ownLag   time.Duration // of bench.toml
@@ -74,15 +76,17 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	if err != nil {
 		return err
 	}
-	switch ext := filepath.Ext(*picture); {
+	format, err := pictureFormat(*picture)
+	if err != nil {
+		return err
+	}
+	switch {
 	case !(*speed >= 0.1 && *speed <= 100000):
 		return input(fmt.Errorf("flag --speed: found %v; allowed: 0.1 to 100000", *speed))
 	case *months < 1 || *months > 60:
 		return input(fmt.Errorf("flag --months: found %d; allowed: 1 to 60", *months))
 	case *patience < time.Second:
 		return input(fmt.Errorf("flag --patience: found %v; allowed: at least 1s", *patience))
-	case *picture != "" && ext != ".svg" && ext != ".png":
-		return input(fmt.Errorf("flag --picture: found %q; allowed: a name that ends in .svg or .png", *picture))
 	}
 	cfg, err := calibrationBench(*benchFile, *emulated)
 	if err != nil {
@@ -92,7 +96,7 @@ func calibrateFrom(ctx context.Context, e *env, args []string, in io.Reader) err
 	if err != nil {
 		return err
 	}
-	c := &calibration{out: e.out, patience: *patience, picture: *picture, runs: cfg.Store.Directory}
+	c := &calibration{out: e.out, patience: *patience, picture: *picture, format: format, runs: cfg.Store.Directory}
 	if *dir != "" {
 		c.runs = *dir
 	}
@@ -433,7 +437,7 @@ func (c *calibration) keepIf(cert *certificate.Certificate, ask func(question st
 		return nil
 	}
 	var picture bytes.Buffer
-	if err := c.session.Picture(&picture, procedures.SVG, cert); err != nil {
+	if err := c.session.Picture(&picture, chart.SVG, cert); err != nil {
 		return err
 	}
 	path, err := procedures.Keep(c.store, *cert, picture.Bytes())
@@ -454,5 +458,5 @@ func (c *calibration) draw(cert *certificate.Certificate) (err error) {
 		return input(fmt.Errorf("drawing the calibration: %w", err))
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	return c.session.Picture(f, strings.TrimPrefix(filepath.Ext(c.picture), "."), cert)
+	return c.session.Picture(f, c.format, cert)
 }

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"tipoff/calib/certificate"
 	"tipoff/logger/bench"
@@ -20,7 +19,7 @@ func guided(t *testing.T, dir, answers string, args ...string) (string, error) {
 	t.Helper()
 	var out, errOut bytes.Buffer
 	e := &env{out: &out, err: &errOut, verb: &verb{name: "calibrate", args: "CHANNEL"}}
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	args = append(args, "--emulated", "--speed", "100000", "--store", dir, "--who", "Em")
 	err := calibrateFrom(ctx, e, args, strings.NewReader(answers))

@@ -26,11 +26,9 @@ func limits(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	var format chart.Format
-	if *picture != "" {
-		if format, err = pictureFormat(*picture); err != nil {
-			return err
-		}
+	format, err := pictureFormat(*picture)
+	if err != nil {
+		return err
 	}
 	card, err := readCard(operands[0])
 	if err != nil {

@@ -113,8 +113,11 @@ func readConstants(file string, into *model.Params) error {
 	return nil
 }
 
-// pictureFormat is the format of the file that --picture names.
+// pictureFormat is the format of the file that --picture names, "" if it names none.
 func pictureFormat(file string) (chart.Format, error) {
+	if file == "" {
+		return "", nil
+	}
 	format := chart.Format(strings.TrimPrefix(filepath.Ext(file), "."))
 	if format != chart.SVG && format != chart.PNG {
 		return "", input(fmt.Errorf("flag --picture: found %q; allowed: a name that ends in .svg or .png", file))

@@ -22,11 +22,7 @@ func trend(_ context.Context, e *env, args []string) error {
 	if *last < 1 || *last > 1000 {
 		return input(fmt.Errorf("flag --last: found %d; allowed: 1 to 1000", *last))
 	}
-	a, err := openArchive(*dir)
-	if err != nil {
-		return err
-	}
-	list, err := a.List()
+	list, err := listRuns(*dir)
 	if err != nil {
 		return err
 	}

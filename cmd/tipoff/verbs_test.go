@@ -3,14 +3,15 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"image/png"
+	"io"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"tipoff/logger/journal"
 )
@@ -69,7 +70,7 @@ func TestImportIsAsLive(t *testing.T) {
 	notShort(t)
 	dir := t.TempDir()
 	live, again := filepath.Join(dir, "live"), filepath.Join(dir, "again")
-	tipoff(t, exitOK, "demo", "--runs", "3", "--speed", "100000", "--listen", freeAddress(t), "--store", live)
+	tipoff(t, exitOK, "demo", "--runs", "3", "--speed", "100000", "--listen", anyPort, "--store", live)
 	list, _ := tipoff(t, exitOK, "runs", "--store", live)
 	hurried := 0
 	for _, card := range []string{"PP-01", "PP-02", "PP-03"} {
@@ -232,37 +233,40 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// A daemon that is killed in mid run has the run closed as interrupted at the
-// next start, with at most the last second missing.
-func TestKilledDaemon(t *testing.T) {
-	notShort(t)
-	dir := t.TempDir()
-	cmd := exec.Command(os.Args[0], "demo", "--speed", "20", "--listen", freeAddress(t), "--store", dir)
+// startRecording starts a demo in a process of its own and waits until it records a run.
+func startRecording(t *testing.T, dir string) (p *os.Process, run string) {
+	t.Helper()
+	cmd := exec.Command(os.Args[0], "demo", "--speed", "20", "--listen", anyPort, "--store", dir)
 	cmd.Env = append(os.Environ(), "TIPOFF_TEST_RUN=1")
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = cmd.Process.Kill() })
-	var folder string
+	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
 	wait(t, "a run to be recorded", func() bool {
 		found, _ := filepath.Glob(filepath.Join(dir, "runs", "*", "frames.lp"))
 		if len(found) == 0 {
 			return false
 		}
-		folder = filepath.Dir(found[0])
+		run = filepath.Dir(found[0])
 		st, err := os.Stat(found[0])
 		return err == nil && st.Size() > 100_000
 	})
-	if err := cmd.Process.Kill(); err != nil {
+	return cmd.Process, run
+}
+
+// A daemon that is killed in mid run has the run closed as interrupted at the
+// next start, with all that was on the disk before. How little is not on the disk
+// is logger/journal's to prove.
+func TestKilledDaemon(t *testing.T) {
+	notShort(t)
+	dir := t.TempDir()
+	p, folder := startRecording(t, dir)
+	before := framesOf(t, folder)
+	if err := p.Kill(); err != nil {
 		t.Fatal(err)
 	}
-	_ = cmd.Wait()
-	killed := time.Now()
-	newest := newestFile(t, folder)
-	if gap := killed.Sub(newest); gap > time.Second {
-		t.Errorf("the last write was %v before the kill", gap)
-	}
-	tipoff(t, exitOK, "demo", "--runs", "1", "--speed", "100000", "--listen", freeAddress(t), "--store", dir)
+	_, _ = p.Wait()
+	tipoff(t, exitOK, "demo", "--runs", "1", "--speed", "100000", "--listen", anyPort, "--store", dir)
 	m, err := journal.LoadMeta(folder)
 	if err != nil {
 		t.Fatal(err)
@@ -273,20 +277,60 @@ func TestKilledDaemon(t *testing.T) {
 	if err := journal.Verify(folder); err != nil {
 		t.Error(err)
 	}
+	if after := framesOf(t, folder); before == 0 || after < before {
+		t.Errorf("%d frames before the kill, %d after it", before, after)
+	}
 }
 
-func newestFile(t *testing.T, dir string) time.Time {
-	entries, err := os.ReadDir(dir)
+// A trace that is imported beside a daemon which records into the same store leaves
+// alone that daemon's run and the cards that wait for it.
+func TestImportBesideDaemon(t *testing.T) {
+	notShort(t)
+	dir := t.TempDir()
+	_, folder := startRecording(t, dir)
+	waiting := filepath.Join(dir, "queue", "zz.toml")
+	card, err := os.ReadFile(petrel + "PP-04.toml")
+	if err == nil {
+		err = os.WriteFile(waiting, card, 0o644)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	var newest time.Time
-	for _, e := range entries {
-		if st, err := e.Info(); err == nil && st.ModTime().After(newest) {
-			newest = st.ModTime()
+	if out, _ := tipoff(t, exitOK, "import", "../../testdata/traces/pp-01.csv", "--store", dir); strings.Count(out, "run ") != 1 {
+		t.Errorf("the import says %s", out)
+	}
+	if m, err := journal.LoadMeta(folder); err != nil || m.Outcome != journal.Recording {
+		t.Fatalf("the daemon's run: %+v, %v", m, err)
+	}
+	before := framesOf(t, folder)
+	wait(t, "the daemon to go on recording", func() bool { return framesOf(t, folder) > before })
+	if _, err := os.Stat(waiting); err != nil {
+		t.Errorf("the card that waits for the next tube: %v", err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(dir, "queue", "trace-*")); len(left) > 0 {
+		t.Errorf("left in the queue: %v", left)
+	}
+}
+
+// framesOf counts a run's frames.
+func framesOf(t *testing.T, dir string) (n int) {
+	t.Helper()
+	r, err := journal.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var rec journal.Record
+	for {
+		switch err := r.Next(&rec); {
+		case errors.Is(err, io.EOF):
+			return n
+		case err != nil:
+			t.Fatal(err)
+		case rec.IsFrame:
+			n++
 		}
 	}
-	return newest
 }
 
 // A recorded run and a CSV file play on the page and leave nothing behind; the
@@ -295,7 +339,7 @@ func TestReplay(t *testing.T) {
 	dir := t.TempDir()
 	tipoff(t, exitOK, "import", "../../testdata/traces/pp-01.csv", "--store", dir, "--card", petrel+"PP-01.toml")
 	for _, file := range []string{"last", "../../testdata/traces/pp-01.csv"} {
-		out, _ := tipoff(t, exitOK, "replay", file, "--store", dir, "--speed", "100000", "--listen", freeAddress(t))
+		out, _ := tipoff(t, exitOK, "replay", file, "--store", dir, "--speed", "100000", "--listen", anyPort)
 		if !strings.Contains(out, "bombard") || strings.Contains(out, "PP-01") != (file == "last") {
 			t.Errorf("replay of %s:\n%s", file, out)
 		}

@@ -15,7 +15,6 @@ type Virtual struct {
 	mu       sync.Mutex
 	now      time.Duration
 	epoch    time.Time
-	trusted  bool
 	running  int
 	seq      uint64
 	sleepers sleepHeap
@@ -31,7 +30,7 @@ var _ Clock = (*Virtual)(nil)
 // NewVirtual returns a clock that shows 0 now and wall time epoch. speed is
 // bench seconds per real second; 0 means unpaced.
 func NewVirtual(epoch time.Time, speed float64) *Virtual {
-	return &Virtual{epoch: epoch, trusted: true, speed: speed, realZero: time.Now()}
+	return &Virtual{epoch: epoch, speed: speed, realZero: time.Now()}
 }
 
 // Now implements [Clock].
@@ -45,15 +44,7 @@ func (v *Virtual) Now() time.Duration {
 func (v *Virtual) Wall() (time.Time, bool) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	return v.epoch.Add(v.now), v.trusted
-}
-
-// SetWall changes what Wall says from now on, as a time server does to a board
-// that booted without a clock. Now does not move.
-func (v *Virtual) SetWall(t time.Time, trusted bool) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	v.epoch, v.trusted = t.Add(-v.now), trusted
+	return v.epoch.Add(v.now), true
 }
 
 // Go implements [Clock].

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -122,7 +123,10 @@ func (d *Dev) list() string {
 	for _, pattern := range [...]string{"_raw", "_input"} {
 		files, _ := filepath.Glob(filepath.Join(d.dir, "in_*"+pattern))
 		for _, f := range files {
-			names = append(names, strings.TrimSuffix(strings.TrimPrefix(filepath.Base(f), "in_"), pattern))
+			name := strings.TrimSuffix(strings.TrimPrefix(filepath.Base(f), "in_"), pattern)
+			if !slices.Contains(names, name) {
+				names = append(names, name)
+			}
 		}
 	}
 	if len(names) == 0 {

@@ -72,7 +72,7 @@ func (l *look) device(dir string, d *KernelDevice, known func(dir, file string) 
 	for _, p := range l.glob(dir + "/*") {
 		a, in := known(dir, path.Base(p))
 		if in.Name == "" || slices.ContainsFunc(d.Inputs, func(o Input) bool { return o.Name == in.Name }) {
-			continue // no input, or a channel that has both a raw and a processed number
+			continue // no input, or one by two names
 		}
 		if a != nil {
 			a.device, a.input = d, len(d.Inputs)
@@ -90,6 +90,11 @@ func (l *look) iioAttribute(dir, file string) (*attribute, Input) {
 	kind := iio.Kind(channel)
 	if !ok || processed == raw || kind == "" {
 		return nil, Input{}
+	}
+	if processed { // of a channel that has both numbers the driver takes the raw one
+		if _, err := fs.Stat(l.Root, dir+"/in_"+channel+"_raw"); err == nil {
+			return nil, Input{}
+		}
 	}
 	in := Input{Name: channel, Pin: file}
 	a := &attribute{file: dir + "/" + file, means: sysattr.Describe(channel, kind)}

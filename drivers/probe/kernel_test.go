@@ -8,7 +8,8 @@ import (
 
 // Scale and offset of an IIO channel are found where the ABI lets the kernel's
 // drivers keep them (Linux Documentation/ABI/testing/sysfs-bus-iio: shared by type,
-// by modifier, by differential channels); a raw number without a scale is none.
+// by modifier, by differential channels); a raw number without a scale is none. Of a raw
+// and a processed number it is the raw one, as the driver has it.
 func TestKernelScales(t *testing.T) {
 	const dir = "/sys/bus/iio/devices/iio:device0/"
 	for name, c := range map[string]struct {
@@ -25,6 +26,7 @@ func TestKernelScales(t *testing.T) {
 		"offset of the kind": {map[string]string{"in_temp0_raw": "100", "in_temp0_scale": "10", "in_temp_offset": "-20"}, "temp0", 0.8, "°C"},
 		"current":            {map[string]string{"in_current0_raw": "100", "in_current_scale": "0.5"}, "current0", 50, "mA"},
 		"processed":          {map[string]string{"in_pressure_input": "101.5"}, "pressure", 101.5, "kPa"},
+		"processed and raw":  {map[string]string{"in_temp_input": "21000", "in_temp_raw": "100", "in_temp_scale": "230"}, "temp", 23, "°C"},
 		"no scale":           {map[string]string{"in_voltage0_raw": "100", "in_voltage1_scale": "2"}, "voltage0", math.NaN(), ""},
 		"scale no number":    {map[string]string{"in_voltage0_raw": "100", "in_voltage0_scale": "two", "in_voltage_scale": "7"}, "voltage0", math.NaN(), ""},
 		"offset no number":   {map[string]string{"in_voltage0_raw": "100", "in_voltage0_scale": "2", "in_voltage0_offset": "-"}, "voltage0", math.NaN(), ""},

@@ -36,9 +36,6 @@ func (t *Trace) Start() time.Duration { return t.times[0] }
 // End is the last row's time as the file has it.
 func (t *Trace) End() time.Duration { return t.times[len(t.times)-1] }
 
-// Rows is how many rows of data the trace has, at least 1.
-func (t *Trace) Rows() int { return len(t.times) }
-
 // Inputs names the quantities: "pressure", "glass", "current".
 func (t *Trace) Inputs() []string {
 	names := make([]string, len(t.inputs))

@@ -116,8 +116,8 @@ const gapped = "time [s],pressure [Pa],glass [C]\n100,1,10\n101,2,\n102,3,30\n10
 
 func TestTimes(t *testing.T) {
 	tr := parse(t, gapped)
-	if tr.Start() != 100*time.Second || tr.End() != 107*time.Second || tr.Interval() != time.Second || tr.Rows() != 5 {
-		t.Errorf("start %v end %v interval %v rows %d", tr.Start(), tr.End(), tr.Interval(), tr.Rows())
+	if tr.Start() != 100*time.Second || tr.End() != 107*time.Second || tr.Interval() != time.Second || len(tr.times) != 5 {
+		t.Errorf("start %v end %v interval %v rows %d", tr.Start(), tr.End(), tr.Interval(), len(tr.times))
 	}
 	if one := parse(t, "time [s],glass [C]\n5,1\n"); one.Interval() != 0 || one.Start() != one.End() {
 		t.Errorf("single row: interval %v", one.Interval())
@@ -293,8 +293,8 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 		for _, v := range tr.values {
-			if len(v) != tr.Rows() {
-				t.Fatalf("%d values in %d rows", len(v), tr.Rows())
+			if len(v) != len(tr.times) {
+				t.Fatalf("%d values in %d rows", len(v), len(tr.times))
 			}
 			for _, x := range v {
 				if math.IsInf(x, 0) {

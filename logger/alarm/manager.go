@@ -144,9 +144,6 @@ func (m *Manager) Index(id string) int {
 	return -1
 }
 
-// Len is the number of alarms.
-func (m *Manager) Len() int { return len(m.alarms) }
-
 // OnChange sets the function that hears of changes. It is called without
 // locks on the goroutine that caused the change. Set it before use.
 func (m *Manager) OnChange(f func(Change)) {
@@ -411,18 +408,4 @@ func (m *Manager) Sound() (Priority, int) {
 		return 0, -1
 	}
 	return m.alarms[best].def.Priority, best
-}
-
-// StateOf is the state of alarm i.
-func (m *Manager) StateOf(i int) State {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.alarms[i].state
-}
-
-// CountOf is how often alarm i was raised since the start.
-func (m *Manager) CountOf(i int) int {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.alarms[i].count
 }

@@ -12,10 +12,10 @@ func TestSetAndStepAllocateNothing(t *testing.T) {
 	m.OnChange(func(Change) {})
 	i := m.Index(GlassOverCeiling)
 	now := time.Duration(0)
-	dst := make([]Status, 0, m.Len())
+	dst := make([]Status, 0, len(m.alarms))
 	frame := func() {
 		now += 100 * time.Millisecond
-		for k := range m.Len() {
+		for k := range len(m.alarms) {
 			m.Set(k, k == i && now > time.Minute, now, Detail{Format: number, Value: now.Seconds(), Limit: 250})
 		}
 		m.Step(now)
@@ -39,12 +39,12 @@ func TestSetAndStepAllocateNothing(t *testing.T) {
 
 func BenchmarkFrame(b *testing.B) {
 	m := New(BenchAlarms())
-	dst := make([]Status, 0, m.Len())
+	dst := make([]Status, 0, len(m.alarms))
 	b.ReportAllocs()
 	now := time.Duration(0)
 	for b.Loop() {
 		now += 100 * time.Millisecond
-		for k := range m.Len() {
+		for k := range len(m.alarms) {
 			m.Set(k, k == 0, now, Detail{Format: number, Value: 1, Limit: 2})
 		}
 		m.Step(now)
@@ -175,7 +175,7 @@ func TestConcurrentUse(t *testing.T) {
 		wg.Go(func() {
 			for k := range 500 {
 				now := time.Duration(k) * time.Second
-				m.Set((k+g)%m.Len(), k%3 == 0, now, Detail{})
+				m.Set((k+g)%len(m.alarms), k%3 == 0, now, Detail{})
 				m.Step(now)
 				if err := m.Acknowledge("", now); err != nil {
 					t.Error(err)

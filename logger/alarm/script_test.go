@@ -102,7 +102,7 @@ func (s *script) run(line string) error {
 		if err := known(); err != nil {
 			return err
 		}
-		if got, want := s.m.StateOf(i).String(), strings.Join(w[2:], " "); got != want {
+		if got, want := s.m.alarms[i].state.String(), strings.Join(w[2:], " "); got != want {
 			return fmt.Errorf("%s is %q, want %q", w[1], got, want)
 		}
 	case "sound":
@@ -131,7 +131,7 @@ func (s *script) run(line string) error {
 		if err := known(); err != nil {
 			return err
 		}
-		if got := fmt.Sprint(s.m.CountOf(i)); got != arg(2) {
+		if got := fmt.Sprint(s.m.alarms[i].count); got != arg(2) {
 			return fmt.Errorf("raised %s times, want %s", got, arg(2))
 		}
 	case "changes":

@@ -32,7 +32,7 @@ import (
 
 // RunsDir is where the runs are in the folder that a bench keeps its files in.
 // Beside it is the queue of tube cards.
-const RunsDir = "runs"
+const RunsDir = archive.RunsDir
 
 const (
 	// preRoll is how much is remembered before a run is recognised, so that its
@@ -67,7 +67,8 @@ type Options struct {
 	// right where time is virtual and a run must come out whole.
 	Patient bool
 	// Whole records everything from the first frame to the end as at least one
-	// run, for traces that begin in the middle.
+	// run, for traces that begin in the middle. The store may be that of a bench at
+	// work: the cards that wait in it and the ageing that is wanted are left alone.
 	Whole bool
 	// OnFrame is called after each frame on the engine's goroutine; nil: none.
 	OnFrame func(at time.Duration)
@@ -80,6 +81,7 @@ type Bench struct {
 	opt     Options
 	log     *slog.Logger
 	archive *archive.Archive
+	cards   string // folder of the tube cards to come
 	health  *health.Registry
 	kinds   *health.Kinds
 	sampler *sampler.Sampler
@@ -135,8 +137,16 @@ func New(opt Options) (*Bench, error) {
 	if opt.Log == nil {
 		opt.Log = slog.New(slog.DiscardHandler)
 	}
-	for _, sub := range []string{RunsDir, queueDir} {
-		if err := os.MkdirAll(filepath.Join(opt.Directory, sub), 0o755); err != nil {
+	cards := filepath.Join(opt.Directory, queueDir)
+	if opt.Whole {
+		// The cards that wait are for the tubes of the bench, which may be at work.
+		cards = filepath.Join(cards, fmt.Sprintf("trace-%d", os.Getpid()))
+		if err := os.RemoveAll(cards); err != nil { // of one that was killed
+			return nil, fmt.Errorf("emptying the trace's queue: %w", err)
+		}
+	}
+	for _, dir := range []string{filepath.Join(opt.Directory, RunsDir), cards} {
+		if err := os.MkdirAll(dir, 0o755); err != nil {
 			return nil, fmt.Errorf("making the folder for runs: %w", err)
 		}
 	}
@@ -145,7 +155,7 @@ func New(opt Options) (*Bench, error) {
 		return nil, fmt.Errorf("opening the archive: %w", err)
 	}
 	b := &Bench{
-		opt: opt, log: opt.Log, archive: arch, kinds: health.Declare(),
+		opt: opt, log: opt.Log, archive: arch, cards: cards, kinds: health.Declare(),
 		defs: alarm.BenchAlarms(), bootID: bootID(),
 		tracker:  phase.NewTracker(phase.Options{}),
 		pre:      make([]kept, 0, max(1, int(preRoll/opt.Layout.Interval))),
@@ -203,6 +213,9 @@ func (b *Bench) Beat() time.Duration { return time.Duration(b.beat.Load()) }
 func (b *Bench) Run(ctx context.Context, done func(now time.Duration) bool) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	if b.opt.Whole {
+		defer os.RemoveAll(b.cards)
+	}
 	// Not before: what is known of the plant may come after New.
 	b.mu.Lock()
 	b.takeUp(b.closed)
@@ -282,7 +295,7 @@ func (b *Bench) step(at time.Duration, late bool) {
 	b.state.Since -= b.ahead
 	b.state.RunFrom -= b.ahead
 	b.followRun()
-	b.judge(b.opt.Layout, f, b.obs, b.state.Phase)
+	b.judge(b.opt.Layout, f, b.obs, b.state.Judged)
 	b.raise(at)
 	b.record()
 	b.followAgeing(at)
@@ -370,7 +383,11 @@ func (b *Bench) checkClock(at time.Duration) {
 // useCard makes card the one that limits are computed for.
 func (b *Bench) useCard(card tube.Card, text string, known bool) {
 	b.card, b.cardText, b.hasCard = card, text, known
-	b.envelope = envelope.Compute(card, known, b.opt.Envelope)
+	e := b.opt.Envelope
+	if i := b.opt.Layout.Index(frame.Glass); i >= 0 {
+		e.LagCorrected = b.timeConstants()[i] > 0
+	}
+	b.envelope = envelope.Compute(card, known, e)
 	b.checker = envelope.NewChecker(b.envelope)
 	b.foresight = envelope.NewForesight(b.envelope)
 	b.watch.setCeiling(b.envelope)

@@ -261,6 +261,9 @@ func TestEndInMidRun(t *testing.T) {
 
 // An exported run begins at 0 and has a row for each frame.
 func TestWriteTrace(t *testing.T) {
+	if testing.Short() {
+		t.Skip("computes a whole run; with the race detector TestRunRecordsItself does")
+	}
 	r := newRig(t, 2, nil)
 	r.until(t, 5*time.Minute, nil)
 	if len(r.closed) != 1 {

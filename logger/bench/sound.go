@@ -43,8 +43,7 @@ type sound struct {
 
 type output struct {
 	Output
-	busy atomic.Int64 // since when a call is under way, negative if none
-	over atomic.Bool  // it is closed, and its goroutine ends
+	calls clock.Calls // of its goroutine, until it is closed
 
 	// Owned by its goroutine.
 	dev     drivers.Sounder
@@ -60,9 +59,7 @@ var errHangs = errors.New("a call to it does not come back")
 func newSound(outs []Output, c clock.Clock) *sound {
 	s := &sound{clock: c}
 	for _, o := range outs {
-		out := &output{Output: o}
-		out.busy.Store(-1)
-		s.outs = append(s.outs, out)
+		s.outs = append(s.outs, &output{Output: o})
 	}
 	return s
 }
@@ -73,15 +70,9 @@ func (o *output) tell(err error) {
 	o.mu.Unlock()
 }
 
-// hangs tells whether a call has been under way for too long.
-func (o *output) hangs(now time.Duration) bool {
-	since := o.busy.Load()
-	return since >= 0 && now-time.Duration(since) > soundHung
-}
-
 // failure is why the output does not work, nil if it does.
 func (o *output) failure(now time.Duration) error {
-	if o.hangs(now) {
+	if o.calls.Hang(now, soundHung) {
 		return errHangs
 	}
 	o.mu.Lock()
@@ -91,8 +82,8 @@ func (o *output) failure(now time.Duration) error {
 
 // serve brings the output up to the pattern p.
 func (o *output) serve(p *drivers.Pattern, now time.Duration) {
-	o.busy.Store(int64(now))
-	defer o.busy.Store(-1)
+	o.calls.Begin(now)
+	defer o.calls.End()
 	if o.dev == nil {
 		if now < o.retry {
 			return
@@ -135,12 +126,12 @@ func (s *sound) start(ctx context.Context) {
 					break
 				}
 			}
-			o.busy.Store(int64(s.clock.Now()))
+			o.calls.Begin(s.clock.Now())
 			if o.dev != nil {
 				o.tell(o.dev.Close())
 			}
-			o.busy.Store(-1)
-			o.over.Store(true)
+			o.calls.End()
+			o.calls.Close()
 		})
 	}
 }
@@ -149,19 +140,14 @@ func (s *sound) start(ctx context.Context) {
 // that an output hangs in began; one that hangs for good is left behind, and said
 // so. It gives what went wrong in closing the others.
 func (s *sound) wait(log *slog.Logger) error {
-	waited := make(chan struct{})
-	s.clock.Go(func() {
-		defer close(waited)
-		for _, o := range s.outs {
-			for !o.over.Load() && !o.hangs(s.clock.Now()) {
-				_ = s.clock.SleepUntil(context.Background(), s.clock.Now()+soundTick)
-			}
-		}
-	})
-	<-waited
+	var all []*clock.Calls
+	for _, o := range s.outs {
+		all = append(all, &o.calls)
+	}
+	clock.Await(s.clock, soundHung, all...)
 	var errs []error
 	for _, o := range s.outs {
-		if !o.over.Load() {
+		if !o.calls.Closed() {
 			log.Error("an output hangs and is left behind as it is", "output", o.Name,
 				"do", "check its line and wiring; it may go on sounding until the board is switched off")
 			continue

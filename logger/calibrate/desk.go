@@ -13,6 +13,7 @@ import (
 
 	"tipoff/calib"
 	"tipoff/calib/certificate"
+	"tipoff/logger/chart"
 	"tipoff/logger/frame"
 )
 
@@ -176,7 +177,7 @@ func (d *Desk) keep(i, points int) (path string, err error) {
 		if c, err = s.Result(d.now()); err != nil {
 			return err
 		}
-		return s.Picture(&picture, SVG, &c)
+		return s.Picture(&picture, chart.SVG, &c)
 	})
 	if err != nil {
 		return "", err

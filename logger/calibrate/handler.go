@@ -16,6 +16,7 @@ import (
 
 	"tipoff/calib/certificate"
 	"tipoff/calib/unit"
+	"tipoff/logger/chart"
 	"tipoff/logger/frame"
 	"tipoff/logger/origin"
 )
@@ -49,8 +50,8 @@ func Handler(d *Desk) http.Handler {
 	})
 	mux.HandleFunc("GET /calibrate/{channel}/{$}", s.on(s.channel))
 	mux.HandleFunc("GET /calibrate/{channel}/live", s.on(s.live))
-	mux.HandleFunc("GET /calibrate/{channel}/picture.svg", s.on(s.picture(SVG, "image/svg+xml")))
-	mux.HandleFunc("GET /calibrate/{channel}/picture.png", s.on(s.picture(PNG, "image/png")))
+	mux.HandleFunc("GET /calibrate/{channel}/picture.svg", s.on(s.picture(chart.SVG, "image/svg+xml")))
+	mux.HandleFunc("GET /calibrate/{channel}/picture.png", s.on(s.picture(chart.PNG, "image/png")))
 	mux.HandleFunc("GET /calibrate/{channel}/last.svg", s.on(s.last(certificate.Latest)))
 	mux.HandleFunc("GET /calibrate/{channel}/last-lag.svg", s.on(s.last(certificate.LatestLag)))
 	for name, f := range map[string]func(*http.Request, int) error{
@@ -297,7 +298,7 @@ func (s *site) live(w http.ResponseWriter, _ *http.Request, i int) {
 	s.page(w, http.StatusOK, "live", map[string]any{"Reading": reading, "Settled": st.Settled, "Ready": st.Ready, "Why": st.Why, "Expect": st.Expect})
 }
 
-func (s *site) picture(format, kind string) func(http.ResponseWriter, *http.Request, int) {
+func (s *site) picture(format chart.Format, kind string) func(http.ResponseWriter, *http.Request, int) {
 	return func(w http.ResponseWriter, _ *http.Request, i int) {
 		var b bytes.Buffer
 		err := s.desk.with(i, func(session *Session) error {
@@ -326,7 +327,7 @@ func (s *site) last(newest func(dir, channel string) (*certificate.Certificate, 
 		}
 		var b bytes.Buffer
 		if err == nil {
-			err = Picture(&b, SVG, c, nil)
+			err = Picture(&b, chart.SVG, c, nil)
 		}
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusNotFound)

@@ -13,6 +13,7 @@ import (
 
 	"tipoff/calib"
 	"tipoff/calib/certificate"
+	"tipoff/logger/chart"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
 	"tipoff/logger/phase"
@@ -83,10 +84,10 @@ func TestStepFindsTimeConstant(t *testing.T) {
 	before.Date = day.AddDate(-1, 0, 0)
 	s.opt.PreviousLag = &before
 	var svg, png bytes.Buffer
-	if err := s.Picture(&svg, SVG, &c); err != nil || !strings.Contains(svg.String(), "junction, °C") || !strings.Contains(svg.String(), "before, 2025-11-25") {
+	if err := s.Picture(&svg, chart.SVG, &c); err != nil || !strings.Contains(svg.String(), "junction, °C") || !strings.Contains(svg.String(), "before, 2025-11-25") {
 		t.Errorf("picture: %v", err)
 	}
-	if err := Picture(&png, PNG, &c, nil); err != nil || !strings.HasPrefix(png.String(), "\x89PNG") {
+	if err := Picture(&png, chart.PNG, &c, nil); err != nil || !strings.HasPrefix(png.String(), "\x89PNG") {
 		t.Errorf("picture without the step: %v", err)
 	}
 	if err := s.Use("ice"); err == nil || !strings.Contains(err.Error(), "two certificates") {
@@ -104,7 +105,7 @@ func TestStepFindsTimeConstant(t *testing.T) {
 		t.Fatal(err)
 	}
 	svg.Reset()
-	if err := s.Picture(&svg, SVG, &c); err != nil || strings.Contains(svg.String(), "exponential, 3.30 s") || !strings.Contains(svg.String(), "exponential, 2.") {
+	if err := s.Picture(&svg, chart.SVG, &c); err != nil || strings.Contains(svg.String(), "exponential, 3.30 s") || !strings.Contains(svg.String(), "exponential, 2.") {
 		t.Errorf("picture of a step and a run: %v", err)
 	}
 	if !s.Undo() || s.curve == nil {

@@ -15,13 +15,8 @@ import (
 
 	"tipoff/calib/certificate"
 	"tipoff/calib/unit"
+	"tipoff/logger/chart"
 	"tipoff/logger/frame"
-)
-
-// Formats of the picture.
-const (
-	SVG = "svg"
-	PNG = "png"
 )
 
 var (
@@ -33,32 +28,32 @@ var (
 
 // Picture draws the correction (above) and the residuals (below) against the
 // indicated value: points with ± two standard uncertainties, the fit, and dashed
-// the fit of the certificate before, which may be nil. format is SVG or PNG.
+// the fit of the certificate before, which may be nil.
 //
 // Of a time constant it draws the trials, their mean and the mean before.
-func Picture(w io.Writer, format string, c, before *certificate.Certificate) error {
+func Picture(w io.Writer, format chart.Format, c, before *certificate.Certificate) error {
 	return picture(w, format, c, before, nil)
 }
 
 // Picture draws the result c of the session as [Picture] does, with the last
 // step that was made.
-func (s *Session) Picture(w io.Writer, format string, c *certificate.Certificate) error {
+func (s *Session) Picture(w io.Writer, format chart.Format, c *certificate.Certificate) error {
 	return picture(w, format, c, s.Before(), s.curve)
 }
 
-func picture(w io.Writer, format string, c, before *certificate.Certificate, curve *Curve) error {
+func picture(w io.Writer, format chart.Format, c, before *certificate.Certificate, curve *Curve) error {
 	const width, height = 20 * vg.Centimeter, 16 * vg.Centimeter
 	var out io.WriterTo
 	var canvas vg.CanvasSizer
 	switch format {
-	case SVG:
+	case chart.SVG:
 		s := vgsvg.New(width, height)
 		canvas, out = s, s
-	case PNG:
+	case chart.PNG:
 		i := vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(120), vgimg.UseBackgroundColor(paper))
 		canvas, out = i, vgimg.PngCanvas{Canvas: i}
 	default:
-		return fmt.Errorf("drawing a calibration: there is no format %q, only %s and %s", format, SVG, PNG)
+		return fmt.Errorf("drawing a calibration: there is no format %q, only %s and %s", format, chart.SVG, chart.PNG)
 	}
 	var upper, lower *plot.Plot
 	var err error

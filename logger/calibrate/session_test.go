@@ -11,6 +11,7 @@ import (
 	"tipoff/calib"
 	"tipoff/calib/certificate"
 	"tipoff/calib/unit"
+	"tipoff/logger/chart"
 	"tipoff/logger/frame"
 )
 
@@ -381,10 +382,10 @@ func TestPicture(t *testing.T) {
 	before := c
 	before.Date = day.AddDate(-1, 0, 0)
 	var a, b, p bytes.Buffer
-	if err := Picture(&a, SVG, &c, &before); err != nil {
+	if err := Picture(&a, chart.SVG, &c, &before); err != nil {
 		t.Fatal(err)
 	}
-	if err := Picture(&b, SVG, &c, &before); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
+	if err := Picture(&b, chart.SVG, &c, &before); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
 		t.Errorf("the same input gives other bytes (%v)", err)
 	}
 	for _, want := range []string{"indicated, °C", "correction, K", "residual, K", "before, 2025-11-25", "glass, thermometer, 2026-11-25"} {
@@ -392,7 +393,7 @@ func TestPicture(t *testing.T) {
 			t.Errorf("the picture lacks %q", want)
 		}
 	}
-	if err := Picture(&p, PNG, &c, nil); err != nil {
+	if err := Picture(&p, chart.PNG, &c, nil); err != nil {
 		t.Fatal(err)
 	}
 	img, err := png.Decode(&p)

@@ -210,11 +210,7 @@ func coolingTime(cooling, from, to, room float64) float64 {
 func (a *adviser) gas() {
 	if f, _ := a.off(GasTemperature); f != nil {
 		text := fmt.Sprintf("Gas was let in with the glass at %s.", Say(f.Measured, "°C"))
-		room := a.e.Bench.Ambient
-		if room == 0 {
-			room = 22
-		}
-		if wait := coolingTime(a.e.cooling, f.Measured, f.Limit.High, room); wait > 0 {
+		if wait := coolingTime(a.e.cooling, f.Measured, f.Limit.High, a.e.Bench.Room()); wait > 0 {
 			text += fmt.Sprintf(" Wait until it reads %s: about %s more on a bare tube in still air.",
 				Say(f.Limit.High, "°C"), sayTime(time.Duration(wait*float64(time.Second))))
 		}

@@ -18,10 +18,12 @@ func (b *builder) strike() Limit {
 		phase.AdmitAir, phase.Dry, phase.Bombard)
 	v, length, bore := b.e.Bench.OpenCircuit, b.e.Card.Length, b.e.Card.Bore
 	if h := b.e.Bench.Hold; h.X > 0 && length > 0 {
-		p := h.X / length
-		l.Formula = join(l.Formula, fmt.Sprintf("the arc holds up to %.3g Torr m ÷ %.2f m = %s by %s of this bench", h.X/torr, length, Say(p, "Pa"), runs(h.Runs)))
+		goes, doubt := b.e.Bench.HoldGoes.to(length, bore)
+		p := h.X / UsualLength * goes
+		l.Formula = join(l.Formula, fmt.Sprintf("the arc holds up to %.3g Torr m ÷ %.1f m in a usual tube and %.2g times that in this one, %s, by %s of this bench",
+			h.X/torr, UsualLength, goes, Say(p, "Pa"), runs(h.Runs)))
 		if p < l.High {
-			l.High, l.U, l.Basis = max(p, l.Low), h.U/length, FromBench
+			l.High, l.U, l.Basis = max(p, l.Low), p*math.Hypot(h.U/h.X, doubt), FromBench
 			l.Source = "what this bench's runs held and lost"
 			l.Reason = "No run of this bench shows that the arc of such a tube holds at more air."
 		}
@@ -30,7 +32,7 @@ func (b *builder) strike() Limit {
 	if v <= 0 || length <= 0 || bore <= 0 {
 		return l
 	}
-	hold, u := b.holdPressure(v, length, bore)
+	hold, u := b.t.holdPressure(v, length, bore)
 	formula := fmt.Sprintf("((%.2g × %.0f V − %.0f V) ÷ %.2f m ÷ [%.3g V/cm × (%.3g mm bore ÷ %.3g mm)^%.2g])^(1/%.2g) Torr = %s; "+
 		"by Paschen's law a bare gap of this length strikes up to %s, in a tube the wall helps",
 		b.t.value("hold-part"), v, b.t.value("hold-fall"), length, b.t.value("air-field"), bore*1000, b.t.value("air-field-bore"),
@@ -53,16 +55,37 @@ func (b *builder) strike() Limit {
 // v holds the arc in a tube, and its standard uncertainty. The column's field
 // goes as E₁ (p/1 Torr)ⁿ (d/d₁)ⁿ⁻¹, the only form of a power of pressure that
 // obeys E/N = f(N d).
-func (b *builder) holdPressure(v, length, bore float64) (pa, u float64) {
-	n := b.t.value("air-field-power")
-	field := (b.t.value("hold-part")*v - b.t.value("hold-fall")) / (length * 100) // V/cm
-	one := b.t.value("air-field") * math.Pow(bore*1000/b.t.value("air-field-bore"), n-1)
+func (t *tables) holdPressure(v, length, bore float64) (pa, u float64) {
+	n := t.value("air-field-power")
+	field := (t.value("hold-part")*v - t.value("hold-fall")) / (length * 100) // V/cm
+	one := t.value("air-field") * math.Pow(bore*1000/t.value("air-field-bore"), n-1)
 	if field <= 0 {
 		return 0, 0
 	}
 	p := math.Pow(field/one, 1/n)
-	r := math.Hypot(b.t.constant["air-field"].u/b.t.value("air-field"), b.t.constant["hold-part"].u/b.t.value("hold-part"))
-	return p * torr, p * torr * math.Hypot(r/n, b.t.constant["air-field-power"].u/n*math.Log(p))
+	r := math.Hypot(t.constant["air-field"].u/t.value("air-field"), t.constant["hold-part"].u/t.value("hold-part"))
+	return p * torr, p * torr * math.Hypot(r/n, t.constant["air-field-power"].u/n*math.Log(p))
+}
+
+// ColumnField is the field of the column in air at 1 Torr in a bore (m) by the tables,
+// V/m, and its standard uncertainty. A nil t is the program's tables.
+func (t *Tables) ColumnField(bore float64) (field, u float64) {
+	all := t.orBuiltIn()
+	field = 100 * all.value("air-field") * math.Pow(bore*1000/all.value("air-field-bore"), all.value("air-field-power")-1)
+	return field, field * all.constant["air-field"].u / all.value("air-field")
+}
+
+// UsualLength is the length of a usual tube, m (common practice: 1 to 2.5).
+const UsualLength = 1.8
+
+// Holds is pressure times length up to which the arc holds on the bench, Pa m, and
+// its standard uncertainty, by the tables and the open-circuit voltage and without
+// any run: that of a usual tube, of which that of others differs little. 0 where
+// the voltage is not known or too little for any.
+func (b *Bench) Holds() (x, u float64) {
+	t := b.Tables.orBuiltIn()
+	p, u := t.holdPressure(b.OpenCircuit, UsualLength, t.value("air-field-bore")/1000)
+	return p * UsualLength, u * UsualLength
 }
 
 func (b *builder) current() Limit {
@@ -253,7 +276,10 @@ func (b *builder) heatingBand(target, ceiling, current, window Limit) Limit {
 			l.High = (ceiling.High - from) / t
 			l.U = l.High * math.Hypot(ut/t, ceiling.U/(ceiling.High-from))
 			l.Formula = fmt.Sprintf("most: (%.0f − %.0f) °C ÷ (%s to bright at %s and %s + %s bright)",
-				ceiling.High, from, Say(warm, "s"), Say(amps, "A"), Say(p, "Pa"), Say(hold.low, "s"))
+				ceiling.High, from, Say(warm, "s"), Say(amps, "A"), Say(p, "Pa"), Say(hold.low, "s")) + s.taughtBy()
+			if s.taught > 0 {
+				l.Basis = FromBench
+			}
 		} else {
 			lack = "at this current the shells do not get bright by computation"
 		}
@@ -267,7 +293,7 @@ func (b *builder) heatingBand(target, ceiling, current, window Limit) Limit {
 		text := fmt.Sprintf("least: (%.0f − %.0f) °C ÷ %s", target.Low, from, Say(longest.high, "s"))
 		if g, ok := b.t.glass[e.Card.Glass]; ok && e.Card.Bore > 0 && e.Card.Outside > e.Card.Bore {
 			text += fmt.Sprintf("; by the tube's balance of heat it stalls below the target if at %.0f °C it rises by less than %s (%s)", from,
-				Say(e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), from, target.Low, e.room()), "°C/s"), b.stillAir())
+				Say(e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), from, target.Low, e.Bench.Room()), "°C/s"), b.stillAir())
 		}
 		if l.High != l.High || low < l.High {
 			l.Low, l.ULow = low, low*longest.highU/longest.high

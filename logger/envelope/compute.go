@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"tipoff/calib/unit"
 	"tipoff/logger/frame"
 	"tipoff/logger/phase"
 	"tipoff/logger/tube"
@@ -35,8 +36,8 @@ const (
 
 // Conversions of the trade's units to SI (physics.md 4.5), and 0 °C in kelvin.
 const (
-	torr      = 101325.0 / 760 // Pa
-	micron    = torr / 1000    // Pa
+	torr      = unit.Torr
+	micron    = unit.Micron
 	zeroC     = 273.15
 	twentyC   = 293.15
 	milli     = 1e-3
@@ -56,6 +57,7 @@ func Compute(card tube.Card, known bool, bench Bench) *Envelope {
 	e.air = airOf(b.t, bench.Convection)
 	e.heat = heatCapacity(b.t, card)
 	e.shell = shellOf(b.t, &card.Electrode, known)
+	e.shell.learned(b.t, &bench)
 	fill := b.fill() // first: what may be in the fill needs the fill target
 	ceiling := b.ceiling()
 	target := b.target(ceiling.High)
@@ -120,14 +122,6 @@ func (e *Envelope) FillGaugeAt(celsius float64) float64 {
 // FillAt20 is what a gauge reading (Pa) at a gas temperature (°C) comes to at
 // 20 °C, Pa.
 func FillAt20(gauge, celsius float64) float64 { return gauge * twentyC / (celsius + zeroC) }
-
-// room is the room's temperature as far as it is known, °C.
-func (e *Envelope) room() float64 {
-	if e.Bench.Ambient != 0 {
-		return e.Bench.Ambient
-	}
-	return roomGuess
-}
 
 type builder struct {
 	e *Envelope

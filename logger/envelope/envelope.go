@@ -3,6 +3,7 @@
 package envelope
 
 import (
+	"math"
 	"time"
 
 	"tipoff/logger/frame"
@@ -75,10 +76,39 @@ type Bench struct {
 	OpenCircuit    float64 // bombarder's open-circuit voltage, V rms
 	MaxCurrent     float64 // what the bombarder can give, A
 	Ambient        float64 // room temperature, °C
-	Hold           Learned // pressure times length up to which the arc holds, Pa m
+	Hold           Learned // pressure times length up to which the arc holds in a usual tube, Pa m
+	HoldGoes       Scaling // how the pressure goes with the tube; the zero value: as 1 over its length
 	Convection     Learned // from glass to still air, W/(m² K)
+	Warmup         Learned // heat capacity of a shell, over what card and tables say
+	FallRises      Learned // as the constant fall-rises of the tables
 	Heating        Heating // of the glass by the arc; the zero value: not known
+	LagCorrected   bool    // the glass readings are corrected for the sensor's lag
 	Tables         *Tables // the bench's own tables; nil: those of the program
+}
+
+// Room is the room's temperature as far as it is known, °C.
+func (b *Bench) Room() float64 {
+	if b.Ambient != 0 {
+		return b.Ambient
+	}
+	return roomGuess
+}
+
+// Scaling is how something goes with a tube's measures, seen from a tube of usual
+// length and FromBore.
+type Scaling struct {
+	FromBore     float64 // m; 0: as 1 over the length, whatever the bore
+	Length, Bore float64 // powers
+	Doubt        float64 // standard uncertainty of the power of the length
+}
+
+// to is by how much more it is in a tube, m, and by how much that is uncertain, relative.
+func (s Scaling) to(length, bore float64) (factor, u float64) {
+	l := math.Log(length / UsualLength)
+	if s.FromBore == 0 || !(bore > 0) {
+		return math.Exp(-l), 0
+	}
+	return math.Exp(s.Length*l + s.Bore*math.Log(bore/s.FromBore)), s.Doubt * math.Abs(l)
 }
 
 // Learned is a constant that a bench's own runs have taught. X 0: none.

@@ -100,10 +100,10 @@ func (b *builder) stall() Fact {
 	if !ok || e.Card.Bore <= 0 || e.Card.Outside <= e.Card.Bore || !(target.Low > e.paceAt) {
 		return b.lacks(f, "glass, bore, outside diameter or a coating, or the target is not known")
 	}
-	f.Value = e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), e.paceAt, target.Low, e.room())
+	f.Value = e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), e.paceAt, target.Low, e.Bench.Room())
 	_, wall, _, _ := b.measures()
 	// What still air is uncertain by counts with its part of the loss.
-	part := e.air.u * (target.Low - e.paceAt) / (e.air.loss(target.Low, e.room()) - e.air.loss(e.paceAt, e.room()))
+	part := e.air.u * (target.Low - e.paceAt) / (e.air.loss(target.Low, e.Bench.Room()) - e.air.loss(e.paceAt, e.Bench.Room()))
 	f.U = f.Value * math.Hypot(part, wall)
 	return f
 }
@@ -214,7 +214,7 @@ func (b *builder) flushShare() Fact {
 }
 
 func (b *builder) gaugeFact() Fact {
-	room := b.e.room()
+	room := b.e.Bench.Room()
 	f := Fact{ID: "fill-gauge", Title: "Gauge to stop at", Unit: "Pa", Basis: Computed, Source: "gas law",
 		Reason: fmt.Sprintf("With the gas at %.0f °C this reading is the fill at 20 °C.", room)}
 	if b.e.FillTarget != b.e.FillTarget {

@@ -26,12 +26,20 @@ func glassMass(t *tables, c tube.Card) float64 {
 // lacks a measure or the glass is not in the table.
 func heatCapacity(t *tables, c tube.Card) float64 { return glassMass(t, c) * t.glass[c.Glass].heat }
 
-// Body is what of a tube takes up heat, as card and tables have it.
+// Body is what takes up and gives off heat in a tube, as card and tables have it.
 type Body struct {
 	HeatCapacity float64 // of the glass, J/K; 0: not known
+	Emissivity   float64 // of the glass
 	ShellArea    float64 // of one shell, m²; 0: not known
 	ShellMass    float64 // of one shell, kg
 	Guessed      bool    // the card does not describe the shells, they are taken from the rating
+
+	ShellHeat       float64 // specific heat of a hot shell, J/(kg K)
+	ShellEmissivity float64
+	ShellBright     float64 // °C from which a shell is orange and the coating turns to oxide
+	CathodeFall     float64 // the normal one, V
+	NormalDensity   float64 // of the current on a shell, A/(m² Torr²)
+	IntoShell       float64 // part of the fall's heat that stays in the shell
 }
 
 // BodyOf gives a model of the tube the same glass and shells as its limits
@@ -39,8 +47,9 @@ type Body struct {
 func BodyOf(c tube.Card, own *Tables) Body {
 	t := own.orBuiltIn()
 	s := shellOf(t, &c.Electrode, true)
-	return Body{HeatCapacity: heatCapacity(t, c), ShellArea: s.area, ShellMass: s.mass,
-		Guessed: s.area > 0 && (c.Electrode.ShellArea <= 0 || c.Electrode.ShellMass <= 0)}
+	return Body{HeatCapacity: heatCapacity(t, c), Emissivity: t.value("glass-emissivity"), ShellArea: s.area, ShellMass: s.mass,
+		Guessed:   s.area > 0 && (c.Electrode.ShellArea <= 0 || c.Electrode.ShellMass <= 0),
+		ShellHeat: s.heat, ShellEmissivity: s.emissive, ShellBright: s.bright, CathodeFall: s.fall, NormalDensity: s.density, IntoShell: s.into}
 }
 
 const stefan = 5.670374419e-8 // W/(m² K⁴), CODATA

@@ -120,13 +120,13 @@ func TestStallRate(t *testing.T) {
 // of half the bore at twice the pressure has twice the field. It is 40 V/cm at 5
 // Torr in 13 mm, some tens as the handbook has it.
 func TestHoldPressure(t *testing.T) {
-	b := &builder{t: loadTables()}
+	tab := loadTables()
 	volts := func(field float64) float64 { return (field*100*1.5 + 500) / 0.6 } // over 1.5 m
-	p, u := b.holdPressure(volts(40), 1.5, 0.013)
+	p, u := tab.holdPressure(volts(40), 1.5, 0.013)
 	near(t, "40 V/cm holds, Torr", p/torr, 5, 0.05)
 	if !(u > 0.2*p) {
 		t.Errorf("± %v: too sure of a field that is from memory", u/p)
 	}
-	half, _ := b.holdPressure(volts(80), 1.5, 0.0065)
+	half, _ := tab.holdPressure(volts(80), 1.5, 0.0065)
 	near(t, "similarity", half/p, 2, 1e-9)
 }

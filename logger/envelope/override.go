@@ -40,11 +40,18 @@ func (t *Tables) orBuiltIn() *tables {
 
 // StillAir is the heat transfer from glass to still air that the bench's own table
 // says, with its standard uncertainty, W/(m² K); 0 if it says none.
-func (t *Tables) StillAir() (x, u float64) {
-	if t == nil || t.all.constant["still-air"].mark != benchMark {
+func (t *Tables) StillAir() (x, u float64) { return t.own("still-air") }
+
+// FallRises is by how much the cathode fall grows for each square root of the
+// current's density over the normal one, as the bench's own table says, with its
+// standard uncertainty; 0 if it says none.
+func (t *Tables) FallRises() (x, u float64) { return t.own("fall-rises") }
+
+func (t *Tables) own(key string) (x, u float64) {
+	if t == nil || t.all.constant[key].mark != benchMark {
 		return 0, 0
 	}
-	return t.all.value("still-air"), t.all.constant["still-air"].u
+	return t.all.value(key), t.all.constant[key].u
 }
 
 // TablesIn reads a bench's own tables from the text of its bench.toml, as a run

@@ -1,6 +1,7 @@
 package envelope
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -15,6 +16,8 @@ const warmUp = 0.4
 type shell struct {
 	area, mass, doubt float64 // m², kg; doubt: standard, as a share of the heat. area 0: not known
 	guessed           bool    // the area, from the rating
+	taught            int     // so many of the bench's runs tell how fast shells warm up; 0: the tables do
+	warmup            float64 // by them: the heat capacity over that of card and tables
 
 	fall, density, rises, into, emissive, heat, bright float64 // constant.csv, in SI but for density: A/m² at 1 Torr
 }
@@ -37,6 +40,31 @@ func shellOf(t *tables, el *tube.Electrode, known bool) shell {
 		s.mass = t.value("shell-per-area") * s.area
 	}
 	return s
+}
+
+// learned puts in how fast the bench's own shells warm up.
+func (s *shell) learned(t *tables, b *Bench) {
+	if s.area == 0 {
+		return
+	}
+	if b.FallRises.X > 0 {
+		s.rises = b.FallRises.X
+	}
+	if w := b.Warmup; w.X > 0 {
+		s.taught, s.warmup = w.Runs, w.X
+		s.heat *= w.X
+		// What is left open of the heat: how fast they warm up, and how they shine.
+		emissive := t.constant["shell-emissivity"]
+		s.doubt = min(s.doubt, math.Hypot(w.U/w.X, emissive.u/t.value("shell-emissivity")))
+	}
+}
+
+// taughtBy says that the warm-up is the bench's own, "" if it is not.
+func (s *shell) taughtBy() string {
+	if s.taught == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; the shells take %.2g times the tables' heat to warm up, by %s of this bench", s.warmup, runs(s.taught))
 }
 
 // power is the heat that a shell gets of the arc, W, at a current (A) and a

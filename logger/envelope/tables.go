@@ -1,6 +1,7 @@
 package envelope
 
 import (
+	"cmp"
 	"embed"
 	"math"
 	"slices"
@@ -111,7 +112,7 @@ func doubt(name string, d unit.Dimension, scale, max float64) column {
 	return column{name: name, dim: d, scale: scale, max: max, optional: true, doubt: true}
 }
 
-// of prepends and appends what all tables have alike.
+// with sets the columns and appends those that all tables have alike.
 func (s schema) with(columns ...column) schema {
 	s.columns = append(columns, text("mark", "a", "b", "c"), text("source"))
 	return s
@@ -207,7 +208,7 @@ func addFill(t *tables, r *row) {
 	}
 	gas := r.text("gas")
 	t.fill[gas] = append(t.fill[gas], f)
-	slices.SortFunc(t.fill[gas], func(a, b fillRow) int { return order(a.outside, b.outside) })
+	slices.SortFunc(t.fill[gas], func(a, b fillRow) int { return cmp.Compare(a.outside, b.outside) })
 }
 
 func addElectrode(t *tables, r *row) {
@@ -220,7 +221,7 @@ func addElectrode(t *tables, r *row) {
 		r.fail("shell_high", "not below shell_low")
 	}
 	t.electrode = append(t.electrode, e)
-	slices.SortFunc(t.electrode, func(a, b electrodeRow) int { return order(a.running, b.running) })
+	slices.SortFunc(t.electrode, func(a, b electrodeRow) int { return cmp.Compare(a.running, b.running) })
 }
 
 func addPaschen(t *tables, r *row) {
@@ -241,14 +242,4 @@ func addPractice(t *tables, r *row) {
 
 func addConstant(t *tables, r *row) {
 	t.constant[r.text("key")] = constantRow{r.origin(), r.number("value"), orZero(r.number("u"))}
-}
-
-func order(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 )
 
@@ -12,8 +11,6 @@ import (
 // goroutine. Setting what is already set, and clearing what is not, change
 // nothing and allocate nothing.
 type Registry struct {
-	version atomic.Uint64
-
 	mu       sync.Mutex
 	kinds    []*Kind
 	entries  map[key]*entry
@@ -58,9 +55,6 @@ func New(kinds []*Kind) *Registry {
 	}
 	return &Registry{kinds: kinds, entries: make(map[key]*entry)}
 }
-
-// Kinds lists the declared kinds, so that metrics can show each of them.
-func (r *Registry) Kinds() []*Kind { return r.kinds }
 
 // OnChange sets the function that hears of troubles that come, go or get
 // another cause. It is called without locks, on the goroutine that made the
@@ -121,7 +115,6 @@ func (r *Registry) Clear(kind *Kind, subject string, now time.Duration) {
 
 // done tells of a change to e and gives up the lock.
 func (r *Registry) done(e *entry, now time.Duration) {
-	r.version.Add(1)
 	f := r.onChange
 	c := Change{Trouble: e.Trouble, Present: e.present, At: now}
 	c.Trouble.Hidden = e.present && r.hidden(e, now)
@@ -151,11 +144,7 @@ func (r *Registry) Step(now time.Duration) {
 	}
 	f := r.onChange
 	r.mu.Unlock()
-	if len(grown) == 0 {
-		return
-	}
-	r.version.Add(1)
-	if f == nil {
+	if len(grown) == 0 || f == nil {
 		return
 	}
 	slices.SortFunc(grown, func(a, b Change) int { return compare(&a.Trouble, &b.Trouble) })
@@ -175,10 +164,6 @@ func (r *Registry) Present(kind *Kind) bool {
 	}
 	return false
 }
-
-// Version counts changes. A reader that has seen this version need not call
-// List again, provided that somebody calls Step.
-func (r *Registry) Version() uint64 { return r.version.Load() }
 
 // List is what is wrong at now, worst first, those that another one explains
 // or that are too young marked Hidden. The caller may keep it.

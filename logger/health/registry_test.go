@@ -15,14 +15,12 @@ func TestSetAndClear(t *testing.T) {
 		changes = append(changes, c)
 		r.List(c.At) // no lock is held
 	})
-	v := r.Version()
 	r.Set(k.DiskFailing, "/data", "", "no space left on device", "free some space", 10*time.Second)
-	if r.Version() == v {
-		t.Error("the version stands still")
+	if len(changes) != 1 {
+		t.Errorf("%d changes", len(changes))
 	}
-	v = r.Version()
 	r.Set(k.DiskFailing, "/data", "", "no space left on device", "free some space", 11*time.Second)
-	if r.Version() != v || len(changes) != 1 {
+	if len(changes) != 1 {
 		t.Error("the same again is a change")
 	}
 	r.Set(k.DiskFailing, "/data", "", "input/output error", "replace the card", 12*time.Second)
@@ -93,9 +91,8 @@ func TestAfter(t *testing.T) {
 	if l := r.List(after); !l[0].Hidden || told != 0 {
 		t.Errorf("too young: %+v, told %d", l, told)
 	}
-	v := r.Version()
 	r.Step(after + time.Second)
-	if l := r.List(after + time.Second); l[0].Hidden || told != 1 || r.Version() == v {
+	if l := r.List(after + time.Second); l[0].Hidden || told != 1 {
 		t.Errorf("of age: %+v, told %d", l, told)
 	}
 	r.Step(after + time.Hour)
@@ -142,9 +139,6 @@ func TestDeclared(t *testing.T) {
 	if s := strings.Join(got, " "); s != want {
 		t.Errorf("kinds: %s", s)
 	}
-	if len(New(k.All()).Kinds()) != len(got) {
-		t.Error("Kinds leaves some out")
-	}
 }
 
 func TestRefuses(t *testing.T) {
@@ -174,7 +168,6 @@ func TestAllocatesNothing(t *testing.T) {
 		r.Set(k.BusFailing, "/dev/i2c-1", "", "no answer", "h", 5)
 		r.Clear(k.ChannelAbsent, "glass", 5)
 		r.Step(time.Millisecond)
-		r.Version()
 	}); n != 0 {
 		t.Errorf("%v allocations while nothing changes", n)
 	}

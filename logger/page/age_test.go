@@ -36,23 +36,23 @@ func TestAgeingIsAskedForAndEnded(t *testing.T) {
 		{"wrong", errors.New("ageing run:1: current: found 9 A; allowed: 1 mA to 500 mA"), http.StatusUnprocessableEntity},
 	} {
 		a := &ager{fakeBench: newBench(), err: c.err}
-		w := do(t, New(a, nil), "POST", "/api/age", "tube = \"PP-03\"\n")
+		w := do(t, New(a, nil, nil), "POST", "/api/age", "tube = \"PP-03\"\n")
 		if w.Code != c.code || a.asked != "tube = \"PP-03\"\n" {
 			t.Errorf("%s: code %d, want %d; asked for %q", c.name, w.Code, c.code, a.asked)
 		}
 		if c.err != nil && strings.TrimSpace(w.Body.String()) != c.err.Error() {
 			t.Errorf("%s: said %q", c.name, w.Body)
 		}
-		if w := do(t, New(a, nil), "POST", "/api/age/end", ""); w.Code != c.code || a.ended != 1 {
+		if w := do(t, New(a, nil, nil), "POST", "/api/age/end", ""); w.Code != c.code || a.ended != 1 {
 			t.Errorf("%s: ending: code %d, ended %d times", c.name, w.Code, a.ended)
 		}
 		// Another site's page must not switch anything.
-		if w := do(t, New(a, nil), "POST", "/api/age/end", "", "Sec-Fetch-Site", "cross-site"); w.Code != http.StatusForbidden || a.ended != 1 {
+		if w := do(t, New(a, nil, nil), "POST", "/api/age/end", "", "Sec-Fetch-Site", "cross-site"); w.Code != http.StatusForbidden || a.ended != 1 {
 			t.Errorf("from another site: code %d, ended %d times", w.Code, a.ended)
 		}
 	}
 	// A source that plays a trace records none, and says so.
-	if w := do(t, New(newBench(), nil), "POST", "/api/age", "tube = \"PP-03\"\n"); w.Code != http.StatusConflict {
+	if w := do(t, New(newBench(), nil, nil), "POST", "/api/age", "tube = \"PP-03\"\n"); w.Code != http.StatusConflict {
 		t.Errorf("code %d of a source without ageing runs", w.Code)
 	}
 }
@@ -77,7 +77,7 @@ func TestPageOfAnAgeingRun(t *testing.T) {
 	if err := w.Seal(nil); err != nil {
 		t.Fatal(err)
 	}
-	h := newSite(newBench(), one{dir: dir}, func(string, string) ([]byte, error) { return []byte("Ageing run"), nil })
+	h := newSite(newBench(), one{dir: dir}, nil, func(string, string) ([]byte, error) { return []byte("Ageing run"), nil })
 	page := get(t, h, "/runs/2026-11-25-002")
 	if !strings.Contains(page, "time.svg") || strings.Contains(page, "pressure-temperature") {
 		t.Errorf("the page of an ageing run:\n%s", page)

@@ -8,7 +8,7 @@ import (
 
 // Every page stands behind the guard of package origin.
 func TestPagesAreGuarded(t *testing.T) {
-	srv := newSite(newBench(), newArchive(t, nil), fakeArtifact)
+	srv := newSite(newBench(), newArchive(t, nil), nil, fakeArtifact)
 	w := httptest.NewRecorder()
 	srv.ServeHTTP(w, httptest.NewRequest("GET", "/", nil))
 	if got := w.Header().Get("Referrer-Policy"); got != "same-origin" {

@@ -25,7 +25,7 @@ import (
 
 	"tipoff/logger/archive"
 	"tipoff/logger/chart"
-	"tipoff/logger/observation"
+	"tipoff/logger/learn"
 	"tipoff/logger/origin"
 	"tipoff/logger/phase"
 	"tipoff/logger/sheet"
@@ -72,6 +72,7 @@ var artifactTypes = map[string]string{
 type site struct {
 	src     status.Source
 	archive Archive
+	taught  *learn.Store
 	pages   *template.Template
 	phases  []byte // the answer of /api/phases
 
@@ -84,12 +85,14 @@ type site struct {
 	uses uses
 }
 
-// New makes the handler of the page. runs may be nil: then no runs are
-// listed.
-func New(src status.Source, runs Archive) http.Handler { return newSite(src, runs, sheet.Artifact) }
+// New makes the handler of the page. runs and what they taught may be nil: then no
+// runs are listed.
+func New(src status.Source, runs Archive, taught *learn.Store) http.Handler {
+	return newSite(src, runs, taught, sheet.Artifact)
+}
 
-func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([]byte, error)) http.Handler {
-	s := &site{src: src, archive: runs, phases: phaseTable(), artifact: artifact}
+func newSite(src status.Source, runs Archive, taught *learn.Store, artifact func(dir, name string) ([]byte, error)) http.Handler {
+	s := &site{src: src, archive: runs, taught: taught, phases: phaseTable(), artifact: artifact}
 	s.pages = template.Must(template.New("").Funcs(template.FuncMap{"clock": chart.Clock, "percent": func(x float64) float64 { return 100 * x }}).
 		ParseFS(assets, "assets/*.html"))
 
@@ -107,6 +110,7 @@ func newSite(src status.Source, runs Archive, artifact func(dir, name string) ([
 	mux.HandleFunc("GET /api/phases", s.phaseList)
 	mux.HandleFunc("POST /api/card", s.card)
 	mux.HandleFunc("POST /api/acknowledge", s.acknowledge)
+	mux.HandleFunc("POST /api/glow", s.glow)
 	mux.HandleFunc("POST /api/age", s.age)
 	mux.HandleFunc("POST /api/age/end", s.endAge)
 	for _, name := range []string{"style.css", "bench.js", "draw.js", "mark.svg"} {
@@ -152,7 +156,7 @@ func (s *site) run(w http.ResponseWriter, r *http.Request) {
 	}
 	list, trouble := s.seenOf(id)
 	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "Text": string(text),
-		"Seen": list, "SeenTrouble": trouble, "Kinds": observation.Kinds(), "Ageing": s.isAgeing(id)})
+		"Seen": list, "SeenTrouble": trouble, "Kinds": tubeKinds(), "Ageing": s.isAgeing(id)})
 }
 
 func (s *site) file(w http.ResponseWriter, r *http.Request) {

@@ -175,7 +175,7 @@ func do(t *testing.T, h http.Handler, method, target, body string, header ...str
 }
 
 func TestStatusJSON(t *testing.T) {
-	w := do(t, New(newBench(), nil), "GET", "/api/status", "")
+	w := do(t, New(newBench(), nil, nil), "GET", "/api/status", "")
 	var got struct {
 		Phase    string
 		PhaseFor float64 `json:"phase_for_s"`
@@ -242,14 +242,14 @@ func TestStatusJSON(t *testing.T) {
 }
 
 func TestNoFrameYet(t *testing.T) {
-	if w := do(t, New(&fakeBench{}, nil), "GET", "/api/status", ""); w.Code != http.StatusServiceUnavailable {
+	if w := do(t, New(&fakeBench{}, nil, nil), "GET", "/api/status", ""); w.Code != http.StatusServiceUnavailable {
 		t.Errorf("code %d before the first frame", w.Code)
 	}
 }
 
 func TestHistory(t *testing.T) {
 	b := newBench()
-	h := New(b, nil)
+	h := New(b, nil, nil)
 	w := do(t, h, "GET", "/api/history?since=11980", "")
 	var got [][7]*float64
 	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil {
@@ -268,7 +268,7 @@ func TestHistory(t *testing.T) {
 }
 
 func TestEveryAnswerIsGuarded(t *testing.T) {
-	h := newSite(newBench(), newArchive(t, nil), fakeArtifact)
+	h := newSite(newBench(), newArchive(t, nil), nil, fakeArtifact)
 	for path, code := range map[string]int{"/": 200, "/runs": 200, "/runs/2026-11-25-001": 200, "/style.css": 200, "/bench.js": 200,
 		"/draw.js": 200, "/mark.svg": 200, "/api/status": 200, "/api/phases": 200, "/runs/2026-11-25-001/time.svg": 200,
 		"/runs/2026-11-25-001/pressure-temperature.png": 200, "/runs/2026-11-25-001/sheet.json": 200,
@@ -292,7 +292,7 @@ func TestEveryAnswerIsGuarded(t *testing.T) {
 }
 
 func TestEscaping(t *testing.T) {
-	h := newSite(newBench(), newArchive(t, nil), fakeArtifact)
+	h := newSite(newBench(), newArchive(t, nil), nil, fakeArtifact)
 	if body := do(t, h, "GET", "/runs", "").Body.String(); strings.Contains(body, "<script>alert") || !strings.Contains(body, "&lt;script&gt;alert") {
 		t.Error("a tube's name gets into the list of runs as markup")
 	}
@@ -302,7 +302,7 @@ func TestEscaping(t *testing.T) {
 }
 
 func TestSafetyTextIsOnEveryPage(t *testing.T) {
-	h := newSite(newBench(), newArchive(t, nil), fakeArtifact)
+	h := newSite(newBench(), newArchive(t, nil), nil, fakeArtifact)
 	for _, path := range []string{"/", "/runs", "/runs/2026-11-25-001", "/runs/none"} {
 		body := do(t, h, "GET", path, "").Body.String()
 		for _, want := range []string{"not a safety interlock", "never switches the bombarder", "kill at once", "Mercury vapour", "ultraviolet"} {
@@ -332,16 +332,16 @@ func TestPostsFromElsewhereAreRefused(t *testing.T) {
 	}
 	for _, c := range cases {
 		b := newBench()
-		w := do(t, New(b, nil), "POST", "/api/acknowledge?id=glass-near-ceiling", "", c.header...)
+		w := do(t, New(b, nil, nil), "POST", "/api/acknowledge?id=glass-near-ceiling", "", c.header...)
 		if done := len(b.acked) == 1 && b.acked[0] == "glass-near-ceiling" && w.Code == http.StatusNoContent; done != c.ok {
 			t.Errorf("%s: code %d, acknowledged %v", c.name, w.Code, b.acked)
 		}
-		w = do(t, New(b, nil), "POST", "/api/card", "name = \"PP-05\"\n", c.header...)
+		w = do(t, New(b, nil, nil), "POST", "/api/card", "name = \"PP-05\"\n", c.header...)
 		if done := b.card != "" && w.Code == http.StatusNoContent; done != c.ok {
 			t.Errorf("%s: code %d, card %q", c.name, w.Code, b.card)
 		}
 	}
-	if w := do(t, New(newBench(), nil), "GET", "/api/acknowledge?id=x", ""); w.Code != http.StatusMethodNotAllowed {
+	if w := do(t, New(newBench(), nil, nil), "GET", "/api/acknowledge?id=x", ""); w.Code != http.StatusMethodNotAllowed {
 		t.Errorf("GET acknowledges: %d", w.Code)
 	}
 }
@@ -349,16 +349,16 @@ func TestPostsFromElsewhereAreRefused(t *testing.T) {
 func TestCardErrors(t *testing.T) {
 	b := newBench()
 	b.err = errors.New("card.toml:3: outside: 15 is not a length, write \"15 mm\"")
-	if w := do(t, New(b, nil), "POST", "/api/card", "outside = 15"); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), b.err.Error()) {
+	if w := do(t, New(b, nil, nil), "POST", "/api/card", "outside = 15"); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), b.err.Error()) {
 		t.Errorf("code %d, %q", w.Code, w.Body)
 	}
-	if w := do(t, New(b, nil), "POST", "/api/card", strings.Repeat("x", maxCard+1)); w.Code != http.StatusRequestEntityTooLarge {
+	if w := do(t, New(b, nil, nil), "POST", "/api/card", strings.Repeat("x", maxCard+1)); w.Code != http.StatusRequestEntityTooLarge {
 		t.Errorf("too large a card: code %d", w.Code)
 	}
 }
 
 func TestTroubleReadingTheArchiveIsSaid(t *testing.T) {
-	h := newSite(newBench(), newArchive(t, errors.New("reading /var/lib: disk gone")), fakeArtifact)
+	h := newSite(newBench(), newArchive(t, errors.New("reading /var/lib: disk gone")), nil, fakeArtifact)
 	if w := do(t, h, "GET", "/runs", ""); w.Code != 500 || !strings.Contains(w.Body.String(), "disk gone") {
 		t.Errorf("/runs: %d", w.Code)
 	}

@@ -98,9 +98,7 @@ func codeOf(users bool) int {
 
 // patterns shows what was seen of tubes beside what their runs did.
 func (s *site) patterns(w http.ResponseWriter, r *http.Request) {
-	var all []observation.Run
-	var trouble []string
-	looked := 0
+	var dirs []string
 	if s.archive != nil {
 		list, err := s.archive.List()
 		if err != nil {
@@ -108,20 +106,10 @@ func (s *site) patterns(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		for _, entry := range list {
-			run, err := observation.OfRun(s.archive.RunDir(entry.ID))
-			if err != nil {
-				trouble = append(trouble, err.Error())
-				continue
-			}
-			all = append(all, run)
+			dirs = append(dirs, s.archive.RunDir(entry.ID))
 		}
 	}
-	all = observation.Join(all)
-	for _, run := range all {
-		if run.Checked {
-			looked++
-		}
-	}
+	all, looked, trouble := observation.OfRuns(dirs)
 	counts := map[observation.Kind]int{}
 	for _, run := range all {
 		for _, k := range run.Seen {

@@ -11,7 +11,7 @@ import (
 
 func TestObserve(t *testing.T) {
 	a := newArchive(t, nil)
-	h := newSite(newBench(), a, fakeArtifact)
+	h := newSite(newBench(), a, nil, fakeArtifact)
 	const target = "/runs/2026-11-25-001/seen"
 	post := func(values url.Values) (int, string) {
 		w := do(t, h, "POST", target, values.Encode(), "Content-Type", "application/x-www-form-urlencoded")

@@ -27,7 +27,7 @@ func TestTrendPage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := do(t, newSite(newBench(), a, fakeArtifact), "GET", "/trend", "")
+	w := do(t, newSite(newBench(), a, nil, fakeArtifact), "GET", "/trend", "")
 	text := w.Body.String()
 	// 0.4 Pa is 3.00 micron (133.322 Pa a Torr).
 	for _, want := range []string{"base pressure", "<td>3</td>", "six runs are needed", "no run tells"} {
@@ -35,7 +35,7 @@ func TestTrendPage(t *testing.T) {
 			t.Errorf("%d, no %q in\n%s", w.Code, want, text)
 		}
 	}
-	if w := do(t, newSite(newBench(), nil, fakeArtifact), "GET", "/trend", ""); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "no finished run") {
+	if w := do(t, newSite(newBench(), nil, nil, fakeArtifact), "GET", "/trend", ""); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "no finished run") {
 		t.Errorf("without an archive: %d\n%s", w.Code, w.Body.String())
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"tipoff/calib/certificate"
 	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
@@ -178,15 +179,29 @@ func (c *Chosen) tooLittle() string {
 }
 
 // LagCorrected tells whether a run's glass readings are corrected for the sensor's
-// lag, by a certificate or by bench.toml. Runs of earlier versions tell of
-// bench.toml only.
+// lag, by a certificate or by bench.toml. Where its layout does not say, as in runs of
+// earlier versions, the certificates that were in force and bench.toml do.
 func LagCorrected(m *journal.Meta) bool {
+	told := false
 	for _, c := range m.Layout.Channels {
 		if c.Role == frame.Glass.String() && c.TimeConstantS > 0 {
 			return true
 		}
+		told = told || c.Role == frame.Glass.String() && c.TimeConstantTold
 	}
-	return LagIn(m.Bench)
+	return !told && (LagIn(m.Bench) || lagCertificate(m.Calibration))
+}
+
+// lagCertificate tells whether the certificates in a run.toml's calibration_text, each
+// of which begins with its version, are of a glass channel's time constant.
+func lagCertificate(text string) bool {
+	for _, rest := range strings.Split("\n"+text, "\nversion")[1:] {
+		c, err := certificate.Parse("the run's certificate", []byte("version"+rest))
+		if err == nil && c.IsLag() && c.Role == frame.Glass.String() {
+			return true
+		}
+	}
+	return false
 }
 
 // LagIn tells whether the text of a bench.toml by itself has the glass readings

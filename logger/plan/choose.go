@@ -10,12 +10,9 @@ import (
 	"tipoff/logger/model"
 )
 
-// Options are what a plan is made for beside tube and bench. Zero values take
-// the defaults named.
+// Options are what a plan is made for beside tube and bench.
 type Options struct {
-	Room     float64 // °C; 0: the envelope's, else 22
-	Reaction float64 // s; 0: 1.5 (trade.md 9: 1 to 2)
-	GlassU   float64 // standard uncertainty of a glass reading at target, °C; 0: 4.5, a tied thermocouple
+	Room float64 // °C; 0: the bench's
 }
 
 // Chosen is a plan and what the model expects of it.
@@ -61,6 +58,8 @@ const (
 	ofCurrent  = 0.07
 	ofRate     = 0.12
 	lateBy     = 8.0 // s
+	reaction   = 1.5 // s, of the operator (trade.md 9: 1 to 2)
+	glassU     = 4.5 // standard uncertainty of a glass reading at target, °C: a tied thermocouple
 	// usualAir is what practice begins with, Pa: the middle of what trade.md 1
 	// gives for the main bombard.
 	usualAir = 2.0 * torr
@@ -72,6 +71,11 @@ const (
 	// leastGlass is the least current, as a share of the most, with which glass is
 	// usually heated (table electrode: 0.27 to 0.4).
 	leastGlass = 0.35
+	// goodOrange is by how much a shell at work should be hotter than where the coating
+	// begins to turn, °C, and topOrange by how much it should have been for a moment
+	// (physics.md 7.1).
+	goodOrange = 75.0
+	topOrange  = 120.0
 )
 
 // errLack is what stops a plan for lack of knowledge.
@@ -106,7 +110,7 @@ func boundsOf(e *envelope.Envelope, o *Options, taught bool) (bounds, error) {
 	// places away from the sensor run hotter, and a junction reads low, the
 	// lower end is aimed at.
 	room := b.ceiling - b.target
-	u := o.glassU()
+	const u = glassU
 	b.reach = b.target + min(2*u, 0.3*room)
 	b.stop = b.ceiling - min(2*math.Hypot(u, ceiling.U), 0.4*room)
 	if taught {
@@ -131,28 +135,11 @@ func boundsOf(e *envelope.Envelope, o *Options, taught bool) (bounds, error) {
 	return b, nil
 }
 
-func (o *Options) glassU() float64 {
-	if o.GlassU > 0 {
-		return o.GlassU
-	}
-	return 4.5
-}
-
-func (o *Options) reaction() float64 {
-	if o.Reaction > 0 {
-		return o.Reaction
-	}
-	return 1.5
-}
-
 func (o *Options) room(e *envelope.Envelope) float64 {
-	switch {
-	case o.Room != 0:
+	if o.Room != 0 {
 		return o.Room
-	case e.Bench.Ambient != 0:
-		return e.Bench.Ambient
 	}
-	return 22
+	return e.Bench.Room()
 }
 
 // Choose finds the plan for the tube of an envelope on the bench of params. The
@@ -170,10 +157,10 @@ func Choose(e *envelope.Envelope, params *model.Params, o Options) (*Chosen, err
 	if err != nil {
 		return nil, err
 	}
-	if hold := params.Value(model.HoldPressure) / c.Tube.Length; hold < b.airHigh {
+	if hold := params.HoldAt(c.Tube.Length, c.Tube.Bore); hold < b.airHigh {
 		b.airHigh = max(b.airLow, hold*0.9)
 	}
-	s := search{b: &b, c: c, p: params, o: &o}
+	s := search{b: &b, c: c, p: params}
 	s.find()
 	c.judge(&b, params)
 	return c, nil
@@ -186,7 +173,6 @@ type search struct {
 	b    *bounds
 	c    *Chosen
 	p    *model.Params
-	o    *Options
 	best float64
 }
 
@@ -256,14 +242,13 @@ func (s *search) currentFor(rate, air float64) float64 {
 	return hi
 }
 
-// shellCurrent is the current that keeps the shells at a good orange, 975 °C,
-// even if the fall gives less than thought by sure standard deviations.
+// shellCurrent is the current that keeps the shells at a good orange, even if the fall gives less than thought by sure standard deviations.
 func (s *search) shellCurrent(pressure, sure float64) float64 {
 	lo, hi := 0.05, s.b.current
 	less := 1 - sure*s.p.Spread(model.ShellPower)
 	for range 24 {
 		mid := (lo + hi) / 2
-		if model.ShellAtRest(&s.c.Tube, s.p, 200, mid*less, pressure) < 975 {
+		if model.ShellAtRest(&s.c.Tube, s.p, 200, mid*less, pressure) < s.c.Tube.ShellBright+goodOrange {
 			lo = mid
 		} else {
 			hi = mid
@@ -277,7 +262,7 @@ func (s *search) plan(air, current, ps, is, shellsAt float64) model.Plan {
 	p := model.Plan{
 		DryPressure: max(b.airLow, min(b.airHigh, usualAir)), DryCurrent: 0.65 * current, PumpOut: 60,
 		Pressure: air, Current: current, ShellsAt: shellsAt, ShellPressure: ps, ShellCurrent: is,
-		ShellHold: b.shellTime + lateBy, Glow: b.shellTime * 0.75, Reach: b.reach, Reaction: s.o.reaction(),
+		ShellHold: b.shellTime + lateBy, Glow: b.shellTime * 0.75, Reach: b.reach, Reaction: reaction,
 	}
 	rate := model.HeatingRate(&s.c.Tube, s.p, s.c.Room, 100, p.DryCurrent, 1.1*p.DryPressure)
 	p.DryUntil = (b.dryLow+b.dryHigh)/2 - max(0, rate)*p.Reaction
@@ -330,7 +315,7 @@ func (s *search) cost(p *model.Plan, o *model.Outcome) float64 {
 	// middle of what is allowed leaves room for a hand on either side.
 	c += 0.5 * sq(max(0, math.Log(leastGlass*b.current/(1-ofCurrent)/p.Current)))
 	c += sq((o.Total-110)/80) + 0.5*sq(math.Log(p.Pressure/usualAir)) +
-		sq(math.Log(p.ShellPressure/(0.9*torr))) + 0.5*sq(max(0, 1020-o.Shell)/60)
+		sq(math.Log(p.ShellPressure/(0.9*torr))) + 0.5*sq(max(0, s.c.Tube.ShellBright+topOrange-o.Shell)/60)
 	if o.GlowAt == o.GlowAt {
 		// Shells that glow long before the glass is warm sputter; long after, the glass waits.
 		c += 0.5 * sq((o.GlowAt-o.MainTime)/40)

@@ -20,11 +20,8 @@ const (
 // they are taken as its rating says; guessed tells that. It is not Valid if the
 // card lacks a measure of the glass.
 func TubeOf(c tube.Card, own *envelope.Tables) (t model.Tube, guessed bool) {
-	b := envelope.BodyOf(c, own)
-	return model.Tube{
-		Outside: c.Outside, Bore: c.Bore, Length: c.Length, HeatCapacity: b.HeatCapacity,
-		ShellMass: b.ShellMass, ShellArea: b.ShellArea,
-	}, b.Guessed
+	t = model.Tube{Outside: c.Outside, Bore: c.Bore, Length: c.Length, Body: envelope.BodyOf(c, own)}
+	return t, t.Guessed
 }
 
 // Series makes a run for the fit from what was observed and the phases found
@@ -42,7 +39,9 @@ func Series(run string, card tube.Card, own *envelope.Tables, room float64, obs 
 
 // BenchOf is what the envelope's bench tells the model.
 func BenchOf(b envelope.Bench) model.Bench {
-	m := model.Bench{ManifoldVolume: b.ManifoldVolume, PumpSpeed: b.PumpSpeed, OpenCircuit: b.OpenCircuit}
+	m := model.Bench{ManifoldVolume: b.ManifoldVolume, PumpSpeed: b.PumpSpeed}
+	m.Hold, m.HoldU = b.Holds()
+	m.FallRises, m.FallRisesU = b.Tables.FallRises()
 	m.Convection, m.ConvectionU = b.Tables.StillAir()
 	return m
 }

@@ -32,7 +32,7 @@ func (c *Chosen) Picture(e *envelope.Envelope) *chart.Run {
 		p := &pr.Points[i]
 		r.Points = append(r.Points, points(p))
 		f := chart.Forecast{Low: points(&pr.Low[i]), High: points(&pr.High[i]), Shell: p.Shell, ShellLow: pr.Low[i].Shell, ShellHigh: pr.High[i].Shell,
-			Wanted: model.Orange}
+			Wanted: c.Tube.ShellBright}
 		f.Low.T, f.High.T = p.T, p.T
 		r.Forecast = append(r.Forecast, f)
 		if n := len(r.Phases); n > 0 && r.Phases[n-1].Phase == p.Phase {

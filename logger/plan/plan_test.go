@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"tipoff/calib/certificate"
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
 	"tipoff/logger/journal"
@@ -28,7 +29,7 @@ func waveEnvelope() *envelope.Envelope {
 // knowing is a bench that ten runs have taught: the handbook's constants with a
 // tenth of the doubt.
 func knowing() model.Params {
-	p := model.Handbook(model.Bench{OpenCircuit: 12e3, ManifoldVolume: 0.5e-3})
+	p := model.Handbook(BenchOf(waveEnvelope().Bench))
 	for i := range p.Cov {
 		p.Cov[i][i] /= 100
 	}
@@ -64,7 +65,7 @@ func TestPlanKeepsTheLimits(t *testing.T) {
 	within(envelope.GlassCeiling, pl.StopAt)
 	within(envelope.HeatingRate, o.Rate)
 	within(envelope.ShellTime, o.ShellTime)
-	if o.Glow < 0.7*40 || o.Shell < model.Orange {
+	if o.Glow < 0.7*40 || o.Shell < c.Tube.ShellBright {
 		t.Errorf("shells orange for %.0f s, at most %.0f °C", o.Glow, o.Shell)
 	}
 	if c.Confidence < 0.9 {
@@ -75,7 +76,7 @@ func TestPlanKeepsTheLimits(t *testing.T) {
 // Less knowledge is less confidence and a wider interval.
 func TestConfidenceGrowsWithKnowledge(t *testing.T) {
 	e := waveEnvelope()
-	known, handbook := knowing(), model.Handbook(model.Bench{OpenCircuit: 12e3})
+	known, handbook := knowing(), model.Handbook(BenchOf(envelope.Bench{OpenCircuit: 12e3}))
 	a, err := Choose(e, &known, Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -163,6 +164,27 @@ func TestNoAdviceWithoutReadings(t *testing.T) {
 	}
 }
 
+// certificates are one of a glass channel's values and one of its time constant.
+func certificates(t *testing.T) (values, lag string) {
+	t.Helper()
+	c := certificate.Certificate{Channel: "g", Role: "glass", Procedure: "step", Who: "Em", Room: math.NaN(), Change: math.NaN(),
+		Date: time.Date(2026, 11, 24, 8, 0, 0, 0, time.UTC), Due: time.Date(2027, 11, 24, 8, 0, 0, 0, time.UTC),
+		Fit: certificate.LagFit(), Trials: []certificate.Trial{{Tau: 3, U: 0.1, Note: "step"}}}
+	var err error
+	if c.Lag, err = certificate.SolveLag(c.Trials); err != nil {
+		t.Fatal(err)
+	}
+	lag = string(c.Encode())
+	points := []certificate.Point{{Reference: 0, Indicated: 2, U: 0.1, Note: "ice"}, {Reference: 100, Indicated: 120, U: 0.1, Note: "boiling"}}
+	fit, err := certificate.Solve(points, certificate.Linear)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := certificate.Certificate{Channel: "g", Role: "glass", Procedure: "ice, boiling", Who: "Em", Room: 21, Change: math.NaN(), Drift: 1,
+		Instrument: certificate.Instrument{Name: "bath", Limit: 0.1}, Date: c.Date, Due: c.Due, Fit: fit, Points: points}
+	return string(v.Encode()), lag
+}
+
 func TestLagCorrected(t *testing.T) {
 	yes := "[[channel]]\nname = \"g\"\nrole = \"glass\"\n[channel.calibration]\nkind = \"thermocouple\"\nlag = \"3 s\"\n"
 	no := strings.Replace(yes, "lag =", "class =", 1)
@@ -172,6 +194,15 @@ func TestLagCorrected(t *testing.T) {
 	run := func(text, role string, seconds float64) *journal.Meta {
 		return &journal.Meta{Bench: text, Layout: journal.Layout{Channels: []journal.Channel{{Name: "p", Role: "pressure"}, {Name: "x", Role: role, TimeConstantS: seconds}}}}
 	}
+	by := func(m *journal.Meta, calibration string) *journal.Meta {
+		m.Calibration = calibration
+		return m
+	}
+	told := func(m *journal.Meta) *journal.Meta {
+		m.Layout.Channels[1].TimeConstantTold = true
+		return m
+	}
+	values, lag := certificates(t)
 	for _, c := range []struct {
 		what string
 		m    *journal.Meta
@@ -182,6 +213,11 @@ func TestLagCorrected(t *testing.T) {
 		{"neither", run(no, "glass", 0), false},
 		{"a shell's certificate", run(no, "shell", 2.5), false},
 		{"an earlier version's run, by bench.toml", run(yes, "glass", 0), true},
+		{"an earlier version's run, by a certificate", by(run(no, "glass", 0), "# in force\n"+values+lag), true},
+		{"an earlier version's run, by a certificate of values", by(run(no, "glass", 0), values), false},
+		{"an earlier version's recomputation, with a bench.toml and a certificate", by(run(no, "glass", 0), no+"\n"+lag+values), true},
+		{"a recomputation without the lag that bench.toml has", told(run(yes, "glass", 0)), false},
+		{"one with another lag", told(run(no, "glass", 2)), true},
 	} {
 		if got := LagCorrected(c.m); got != c.want {
 			t.Errorf("%s: %v", c.what, got)

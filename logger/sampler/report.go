@@ -106,11 +106,8 @@ func guided(hint string, err error) string {
 
 // examine tells how the bus is doing; err is the first device's if none works.
 func (b *bus) examine(now time.Duration) (state busState, err error) {
-	hung := b.hangs(now) // first: a transfer that ends between the two is slow
-	b.mu.Lock()
-	hung = hung || b.slow
-	b.mu.Unlock()
-	if hung {
+	// In this order: a transfer that ends between the two is slow.
+	if b.calls.Hang(now, hungAfter) || b.slow.Load() {
 		return busHung, nil
 	}
 	if len(b.devices) < 2 {

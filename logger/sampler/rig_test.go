@@ -93,12 +93,7 @@ func newBench(t testing.TB, c *clock.Virtual, devices ...sampler.Device) *bench 
 // run takes frames until end, calling each after every one, and then ends the
 // sampler in good order.
 func (b *bench) run(end time.Duration, each func(at time.Duration)) {
-	ctx, cancel := context.WithCancel(context.Background())
-	var wait func() []string
-	done := make(chan struct{})
-	b.clock.Go(func() {
-		defer close(done)
-		wait = b.Start(ctx)
+	b.during(func(ctx context.Context) {
 		for at := interval; at <= end; at += interval {
 			_ = b.clock.SleepUntil(ctx, at)
 			b.Collect(at, &b.frame)
@@ -107,10 +102,23 @@ func (b *bench) run(end time.Duration, each func(at time.Duration)) {
 				each(at)
 			}
 		}
+	})
+}
+
+// during runs the sampler while f runs on the clock, then ends it in good order; left
+// are the buses that it had to leave.
+func (b *bench) during(f func(ctx context.Context)) (left []string) {
+	ctx, cancel := context.WithCancel(context.Background())
+	var wait func() []string
+	done := make(chan struct{})
+	b.clock.Go(func() {
+		defer close(done)
+		wait = b.Start(ctx)
+		f(ctx)
 		cancel()
 	})
 	<-done
-	wait()
+	return wait()
 }
 
 // trouble is the trouble of a kind on a subject, nil if there is none.

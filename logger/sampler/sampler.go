@@ -50,8 +50,6 @@ const (
 	// hungAfter is how long one transfer may take before the bus is said to
 	// hang. It is far above the 20 ms that the longest batch takes.
 	hungAfter = time.Second
-	// waitStep is how often the end looks whether a bus has come to its own.
-	waitStep = 10 * time.Millisecond
 )
 
 // Device is one source and where its inputs go.
@@ -97,12 +95,9 @@ type bus struct {
 	name    string
 	devices []*device
 
-	mu        sync.Mutex
-	busySince time.Duration // start of the transfer under way, negative if none
-	slow      bool          // the last transfer took longer than hungAfter
-	state     busState      // as told; owned by Collect
-
-	over atomic.Bool // its goroutine has ended
+	calls clock.Calls // transfers
+	slow  atomic.Bool // the last transfer took longer than hungAfter
+	state busState    // as told; owned by Collect
 }
 
 type busState uint8
@@ -170,7 +165,7 @@ func New(c clock.Clock, layout *frame.Layout, devices []Device, chains []chain.C
 		}
 		b := byName[d.Bus]
 		if b == nil {
-			b = &bus{name: d.Bus, busySince: -1}
+			b = &bus{name: d.Bus}
 			byName[d.Bus] = b
 			s.buses = append(s.buses, b)
 		}
@@ -202,7 +197,7 @@ var errNotYet = errors.New("not read yet")
 func (s *Sampler) Start(ctx context.Context) (wait func() (left []string)) {
 	for _, b := range s.buses {
 		s.clock.Go(func() {
-			defer b.over.Store(true)
+			defer b.calls.Close()
 			s.serve(ctx, b)
 		})
 	}
@@ -210,18 +205,13 @@ func (s *Sampler) Start(ctx context.Context) (wait func() (left []string)) {
 }
 
 func (s *Sampler) wait() (left []string) {
-	done := make(chan struct{})
-	s.clock.Go(func() {
-		defer close(done)
-		for _, b := range s.buses {
-			for !b.over.Load() && !b.hangs(s.clock.Now()) {
-				_ = s.clock.SleepUntil(context.Background(), s.clock.Now()+waitStep)
-			}
-		}
-	})
-	<-done
+	var all []*clock.Calls
 	for _, b := range s.buses {
-		if !b.over.Load() {
+		all = append(all, &b.calls)
+	}
+	clock.Await(s.clock, hungAfter, all...)
+	for _, b := range s.buses {
+		if !b.calls.Closed() {
 			left = append(left, b.name)
 		}
 	}
@@ -243,7 +233,7 @@ func (s *Sampler) serve(ctx context.Context, b *bus) {
 		if err := s.clock.SleepUntil(ctx, d.due); err != nil {
 			break
 		}
-		b.begin(s.clock.Now())
+		b.calls.Begin(s.clock.Now())
 		if d.running {
 			s.read(ctx, d)
 		} else {
@@ -251,7 +241,7 @@ func (s *Sampler) serve(ctx context.Context, b *bus) {
 		}
 		b.end(s.clock.Now())
 	}
-	b.begin(s.clock.Now())
+	b.calls.Begin(s.clock.Now())
 	for _, d := range b.devices {
 		// The daemon is ending; there is nobody left to tell.
 		_ = d.Source.Close()
@@ -259,24 +249,11 @@ func (s *Sampler) serve(ctx context.Context, b *bus) {
 	b.end(s.clock.Now())
 }
 
-func (b *bus) begin(now time.Duration) {
-	b.mu.Lock()
-	b.busySince = now
-	b.mu.Unlock()
-}
-
-// hangs tells whether the transfer under way takes too long.
-func (b *bus) hangs(now time.Duration) bool {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.busySince >= 0 && now-b.busySince > hungAfter
-}
-
+// end notes that a transfer has come back; that it was slow before that it is over,
+// so that whoever asks in that order misses neither.
 func (b *bus) end(now time.Duration) {
-	b.mu.Lock()
-	b.slow = now-b.busySince > hungAfter
-	b.busySince = -1
-	b.mu.Unlock()
+	b.slow.Store(b.calls.Hang(now, hungAfter))
+	b.calls.End()
 }
 
 func (s *Sampler) start(ctx context.Context, d *device) {

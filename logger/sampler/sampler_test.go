@@ -42,8 +42,8 @@ func TestFrames(t *testing.T) {
 	if a.closed != 1 || z.closed != 1 {
 		t.Errorf("closed %d and %d times, want once", a.closed, z.closed)
 	}
-	if b.health.Version() != 0 {
-		t.Errorf("troubles on a sound bench: %v", b.health.List(time.Second))
+	if l := b.health.List(time.Second); len(l) != 0 {
+		t.Errorf("troubles on a sound bench: %v", l)
 	}
 }
 
@@ -318,19 +318,11 @@ func TestOverflowDropsOldest(t *testing.T) {
 		return len(dst), now + 10*time.Millisecond, nil
 	}
 	b := newBench(t, c, sampler.Device{Source: s, Bus: "x"})
-	ctx, cancel := context.WithCancel(context.Background())
-	var wait func() []string
-	done := make(chan struct{})
-	c.Go(func() {
-		defer close(done)
-		wait = b.Start(ctx)
+	b.during(func(ctx context.Context) {
 		_ = c.SleepUntil(ctx, time.Second+time.Millisecond) // a hundred bursts of 512
 		b.Collect(c.Now(), &b.frame)
 		newest = last // one more burst may come before the end is noticed
-		cancel()
 	})
-	<-done
-	wait()
 	b.Stats(b.stats)
 	if r := b.frame.Readings[0]; r.Raw != newest || b.stats[0].Samples != 4096 {
 		t.Errorf("last raw %v of %v, %d samples kept, want 4096", r.Raw, newest, b.stats[0].Samples)
@@ -382,17 +374,7 @@ func busy(t testing.TB, f func(b *bench, step func())) {
 	}
 	b := newBench(t, c, sampler.Device{Source: s, Bus: "x"}, sampler.Device{Source: &source{name: "z", read: every(c, 1)}, Bus: "z"},
 		sampler.Device{Source: &source{name: "y", start: func() error { return errAbsent }}, Bus: "y"})
-	ctx, cancel := context.WithCancel(context.Background())
-	var wait func() []string
-	done := make(chan struct{})
-	c.Go(func() {
-		defer close(done)
-		wait = b.Start(ctx)
-		f(b, func() { b.Collect(c.Now(), &b.frame) })
-		cancel()
-	})
-	<-done
-	wait()
+	b.during(func(context.Context) { f(b, func() { b.Collect(c.Now(), &b.frame) }) })
 }
 
 // Collect allocates nothing, whether samples come or a channel is absent.
@@ -441,17 +423,7 @@ func TestEndDoesNotWaitForAHangingBus(t *testing.T) {
 	}}
 	well := &source{name: "well", read: every(c, 1)}
 	b := newBench(t, c, sampler.Device{Source: stuck, Bus: "/dev/i2c-1"}, sampler.Device{Source: well, Bus: "/dev/i2c-2"})
-	ctx, cancel := context.WithCancel(context.Background())
-	var wait func() []string
-	done := make(chan struct{})
-	c.Go(func() {
-		defer close(done)
-		wait = b.Start(ctx)
-		_ = c.SleepUntil(ctx, 100*time.Millisecond)
-		cancel()
-	})
-	<-done
-	left := wait()
+	left := b.during(func(ctx context.Context) { _ = c.SleepUntil(ctx, 100*time.Millisecond) })
 	if took := c.Now(); len(left) != 1 || left[0] != "/dev/i2c-1" || took > 1200*time.Millisecond {
 		t.Errorf("left %v after %v", left, took)
 	}
