@@ -206,6 +206,10 @@ func TestWriteRefuses(t *testing.T) {
 		"no due":    func(c *Certificate) { c.Due = time.Time{} },
 		"NaN drift": func(c *Certificate) { c.Drift = math.NaN() },
 		"long":      func(c *Certificate) { c.Note = strings.Repeat("x", maxText+1) },
+		// Sound in themselves, but no file with them would be read again.
+		"limit over 100 %": func(c *Certificate) { c.Instrument.Fraction = 1.2 },
+		"hot room":         func(c *Certificate) { c.Room = 500 },
+		"barometer":        func(c *Certificate) { c.Barometer = 1e6 },
 	} {
 		dir := t.TempDir()
 		c := glass(t)

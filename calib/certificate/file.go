@@ -267,10 +267,14 @@ func Write(dir string, c Certificate) (path string, err error) {
 	if err := c.Check(); err != nil {
 		return "", err
 	}
+	text := c.Encode()
+	// What could not be read back would be no certificate.
+	if _, err := Parse(c.Channel, text); err != nil {
+		return "", fmt.Errorf("certificate that could not be read again: %w", err)
+	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return "", fmt.Errorf("making the folder of certificates: %w", err)
 	}
-	text := c.Encode()
 	stem := filepath.Join(dir, c.Channel+"-"+c.Date.UTC().Format("20060102T150405Z"))
 	for n := 1; n < 1000; n++ {
 		path = fmt.Sprintf("%s-%03d.toml", stem, n)

@@ -87,6 +87,28 @@ func TestPressureRows(t *testing.T) {
 	}
 }
 
+// A table without bounds, over the logarithm of volts, at 0 V and below (its plug is
+// out): no pressure, and that no certain one.
+func TestTableWithoutVolts(t *testing.T) {
+	for name, c := range map[string]struct {
+		rows [][2]float64
+		want calib.Quality
+	}{
+		"rising":  {[][2]float64{{0.1, 0.01}, {0.5, 0.25}, {1, 1}, {3, 9}}, calib.UnderRange},
+		"falling": {[][2]float64{{0.1, 100}, {0.5, 4}, {1, 1}, {3, 0.1}}, calib.OverRange},
+	} {
+		ch := must(t, "pressure", Spec{Kind: SpecTable, Params: Params{Table: c.rows, AccuracyFraction: 0.1}}, ads())
+		for i, raw := range []float64{0, -8, 8000} { // 8000 codes are 1 V
+			at := time.Duration(i+1) * time.Second
+			ch.Push(at, raw, math.NaN(), 0)
+			v, _, _ := ch.Take(at + ms)
+			if raw <= 0 && (v.Good() || v.Q&c.want == 0) || raw > 0 && math.Abs(v.X-1) > 1e-6 {
+				t.Errorf("%s: code %g: %+v", name, raw, v)
+			}
+		}
+	}
+}
+
 // CDG: 6 V of a 10 Torr head are 6 Torr (INFICON CDG020D p.12); zero and span.
 func TestLinear(t *testing.T) {
 	s := Spec{Kind: SpecLinear, Params: Params{Volts2: 10, Pa2: 10 * torr, Divider: 4, ZeroPa: 0.1 * torr, Span: 1.01, AccuracyFraction: 0.002}}

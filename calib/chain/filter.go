@@ -2,6 +2,7 @@ package chain
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tipoff/calib"
@@ -52,10 +53,11 @@ type filter struct {
 	cand    pair
 	doubted bool // cand has a successor, second, and waits for another
 	second  pair
-	maxRate float64 // of the quantity, 1/s; 0 is not checked
-	v       float64 // variance of one sample, from differences of neighbours
-	vn      int     // differences in v, up to a limit
-	equal   int     // samples in a row that were the same
+	maxRate float64    // of the quantity, 1/s; 0 is not checked
+	v       float64    // variance of one sample, from differences of neighbours
+	vn      int        // differences in v, up to a limit
+	early   [5]float64 // the first differences, as variances
+	equal   int        // samples in a row that were the same
 
 	// The open interval.
 	n, nAux      int
@@ -217,7 +219,12 @@ func (f *filter) accept(s pair) {
 			dd = math.Min(dd, 25*f.v+f.grain(s.x))
 		}
 		f.vn = min(f.vn+1, 64)
-		f.v += (dd - f.v) / float64(f.vn)
+		if f.vn <= len(f.early) {
+			f.early[f.vn-1] = dd
+			f.v = f.start()
+		} else {
+			f.v += (dd - f.v) / float64(f.vn)
+		}
 	}
 	f.begun = true
 	f.last = s
@@ -234,6 +241,22 @@ func (f *filter) accept(s pair) {
 	f.q |= s.q
 	f.lastAccepted = s.at
 }
+
+// start is the noise by the first differences: their median, because a single wild
+// sample, as while a plug goes in, spoils two of them and is no noise.
+func (f *filter) start() float64 {
+	e := f.early
+	n := min(f.vn, len(e))
+	slices.Sort(e[:n])
+	if n < len(e) {
+		return e[n/2]
+	}
+	return e[n/2] / medianOfSquare
+}
+
+// medianOfSquare is the median of the square of a normal variable of variance 1
+// (chi-squared of one degree of freedom).
+const medianOfSquare = 0.4549
 
 // alive is the time of the latest sample, be it accepted or waiting.
 func (f *filter) alive() time.Duration {

@@ -71,6 +71,15 @@ func (c *scalar) convert(m *mean) (value, indicated calib.Value) {
 			return none(m.q | q), none(m.q | q)
 		}
 		p, slope = c.char.Pressure(v)
+		// Nothing and infinity are no readings of a logarithmic gauge: a table over the
+		// logarithm of volts has neither pressure nor slope at and below 0 V.
+		if nothing := p == 0 && slope == 0; nothing || math.IsInf(p, 0) {
+			q := calib.OverRange
+			if nothing && !c.falling {
+				q = calib.UnderRange
+			}
+			return none(m.q | q), none(m.q | q)
+		}
 	}
 	up2 := sq(slope)*uv2 + third*(sq(c.spec.AccuracyFraction*p)+sq(c.spec.AccuracyAbs)+sq(c.spec.Mounting))
 	indicated = calib.Value{X: p, U: c.u(up2), Q: m.q}

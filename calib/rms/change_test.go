@@ -3,6 +3,7 @@ package rms
 import (
 	"math"
 	"testing"
+	"time"
 )
 
 // moving is a cut sine of peak gain whose firing angle and gain change with the time,
@@ -54,7 +55,10 @@ func ramp(from, slope float64) func(float64) float64 {
 // samples for a second or two, and the readings before it shows are off by as much. True
 // values by the closed form (physics.md §3.2) of each half cycle.
 //
-// Seeds 0 to 11 and 41 to 46 were tuned on, 51 to 56 are the proof.
+// Seeds 0 to 11 and 41 to 46 were tuned on, 51 to 56 are the proof. Readings of one run
+// go together, so chance has much room in a case: each bar is held by every one of 25
+// other sets of seeds (100 to 105, 110 to 115, … 340 to 345), and by the first two of each
+// under -short.
 func TestFiringMoves(t *testing.T) {
 	const noise = 1e-3
 	covered, all := 0, 0
@@ -65,25 +69,25 @@ func TestFiringMoves(t *testing.T) {
 		full      float64 // largest error, % of full scale
 		settled   float64 // RMS of errors from a second after on, % of the reading
 	}{
-		{"90° + 0.05°", leap(90, 0.05), constant(1), 0.88, 0.2, 0.06},
-		{"90° + 0.1°", leap(90, 0.1), constant(1), 0.75, 0.4, 0.1},
-		{"90° + 0.2°", leap(90, 0.2), constant(1), 0.75, 0.4, 0.1},
-		{"90° + 0.5°", leap(90, 0.5), constant(1), 0.88, 0.5, 0.1},
-		{"90° - 1°", leap(90, -1), constant(1), 0.88, 0.6, 0.1},
-		{"90° + 5°", leap(90, 5), constant(1), 0.88, 0.6, 0.1},
-		{"90° + 30°", leap(90, 30), constant(1), 0.88, 0.6, 0.1},
-		{"150° - 30°", leap(150, -30), constant(1), 0.88, 0.6, 0.1},
-		{"150° - 0.1°", leap(150, -0.1), constant(1), 0.6, 0.3, 0.5},
-		{"120°, current + 1 %", constant(120), leap(1, 0.01), 0.88, 0.2, 0.06},
-		{"120°, current - 5 %", constant(120), leap(1, -0.05), 0.88, 0.4, 0.15},
-		{"160°, current + 1 %", constant(160), leap(1, 0.01), 0.88, 0.2, 0.3},
-		{"160°, current - 50 %", constant(160), leap(1, -0.5), 0.88, 0.2, 0.3},
-		{"90°, 0.01°/s", ramp(90, 0.01), constant(1), 0.88, 0.2, 0.06},
-		{"90°, 0.1°/s", ramp(90, 0.1), constant(1), 0.88, 0.3, 0.15},
-		{"90°, 1°/s", ramp(90, 1), constant(1), 0.88, 0.6, 0.4},
-		{"150°, 0.1°/s", ramp(150, 0.1), constant(1), 0.88, 0.3, 0.6},
-		{"150°, current 1 %/s", constant(150), ramp(0.8, 0.01), 0.88, 0.2, 0.3},
-		{"120°, jitter of 3 µs", func(s float64) float64 { return 120 + 0.054*math.Sin(1e5*math.Floor(100*s)) }, constant(1), 0.88, 0.2, 0.1},
+		{"90° + 0.05°", leap(90, 0.05), constant(1), 0.95, 0.2, 0.08},
+		{"90° + 0.1°", leap(90, 0.1), constant(1), 0.7, 0.4, 0.1},
+		{"90° + 0.2°", leap(90, 0.2), constant(1), 0.7, 0.4, 0.12},
+		{"90° + 0.5°", leap(90, 0.5), constant(1), 0.85, 0.5, 0.13},
+		{"90° - 1°", leap(90, -1), constant(1), 0.85, 0.6, 0.1},
+		{"90° + 5°", leap(90, 5), constant(1), 0.95, 0.4, 0.07},
+		{"90° + 30°", leap(90, 30), constant(1), 0.95, 0.5, 0.1},
+		{"150° - 30°", leap(150, -30), constant(1), 0.95, 0.5, 0.1},
+		{"150° - 0.1°", leap(150, -0.1), constant(1), 0.65, 0.3, 0.5},
+		{"120°, current + 1 %", constant(120), leap(1, 0.01), 0.95, 0.2, 0.07},
+		{"120°, current - 5 %", constant(120), leap(1, -0.05), 0.75, 0.4, 0.17},
+		{"160°, current + 1 %", constant(160), leap(1, 0.01), 0.9, 0.2, 0.35},
+		{"160°, current - 50 %", constant(160), leap(1, -0.5), 0.95, 0.2, 0.3},
+		{"90°, 0.01°/s", ramp(90, 0.01), constant(1), 0.95, 0.2, 0.07},
+		{"90°, 0.1°/s", ramp(90, 0.1), constant(1), 0.8, 0.3, 0.15},
+		{"90°, 1°/s", ramp(90, 1), constant(1), 0.95, 0.6, 0.4},
+		{"150°, 0.1°/s", ramp(150, 0.1), constant(1), 0.75, 0.35, 0.6},
+		{"150°, current 1 %/s", constant(150), ramp(0.8, 0.01), 0.95, 0.2, 0.35},
+		{"120°, jitter of 3 µs", func(s float64) float64 { return 120 + 0.054*math.Sin(1e5*math.Floor(100*s)) }, constant(1), 0.95, 0.25, 0.1},
 	} {
 		in, n, full, late, k := 0, 0, 0.0, 0.0, 0.0
 		seeds := uint64(6)
@@ -120,6 +124,10 @@ func TestFiringMoves(t *testing.T) {
 			})
 		}
 		late = math.Sqrt(late / k)
+		if testing.Short() { // a third of the readings
+			c.covered -= 0.12
+			c.settled *= 1.3
+		}
 		covered, all = covered+in, all+n
 		t.Logf("%-22s %3d of %d within ±2 Alias, at most %.3f %% of full scale, from 1 s on %.3f %% of the reading (RMS)", c.name, in, n, full, late)
 		if float64(in) < c.covered*float64(n) || full > c.full || late > c.settled {
@@ -128,5 +136,33 @@ func TestFiringMoves(t *testing.T) {
 	}
 	if float64(covered) < 0.95*float64(all) {
 		t.Errorf("%d of %d within ±2 Alias", covered, all)
+	}
+}
+
+// A generator that slows down to 41 Hz and stops: when the mains come back, half cycles
+// are taken for those of the mains again. (A half cycle that is only ever compared with
+// the one before would stay at what it was when the current went off, and the sine
+// through the samples with it.)
+func TestHalfCycleComesBack(t *testing.T) {
+	m := New(Options{Mains: 50, Rate: 4000})
+	w := cut(90)
+	p := 0.1
+	for i := range 48000 {
+		at := time.Duration(i) * 250 * time.Microsecond
+		hz := 50.1
+		if s := at.Seconds(); 3 < s && s < 8 {
+			hz -= 2 * (s - 3)
+		} else if 8 <= s && s < 8.2 {
+			m.Push(at, 0)
+			continue
+		}
+		p += hz * 250e-6
+		m.Push(at, w.f(p))
+	}
+	if want := 0.5e9 / 50.1; math.Abs(m.turn/want-1) > 1e-2 {
+		t.Errorf("a half cycle of %.3f ms, want %.3f", 1e-6*m.turn, 1e-6*want)
+	}
+	if r, ok := m.RMS200(); !ok || math.Abs(r.RMS/w.rms-1) > 1e-3 {
+		t.Errorf("%+v, want %g", r, w.rms)
 	}
 }

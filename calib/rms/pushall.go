@@ -161,7 +161,7 @@ func even(at []time.Duration, x []float64, last, k time.Duration, side, least fl
 	for ; n < len(at); n++ {
 		v := side*x[n] - least
 		if (at[n]-next)&^(2*nearly-1) != 0 || !(v >= 0) {
-			left = (at[n]-next)&^(2*nearly-1) == 0 && v < 0
+			left = (at[n]-next)&^(2*nearly-1) == 0 && -largest < v && v < 0
 			break
 		}
 		next += k
@@ -169,10 +169,11 @@ func even(at []time.Duration, x []float64, last, k time.Duration, side, least fl
 		s1 += v
 		s2 += v * v
 	}
-	if high > infinity { // one of four is not a number; Push leaves it out
+	most := math.Float64frombits(uint64(high))
+	if !(most <= largest) { // one is no measurement; Push leaves it out
 		return 0, 0, 0, 0, false
 	}
-	return n, s1, s2, math.Float64frombits(uint64(high)) + least, left
+	return n, s1, s2, most + least, left
 }
 
 // infinity has the largest bits of all numbers from 0 on.
@@ -200,7 +201,7 @@ func (m *Meter) uneven(at []time.Duration, x []float64, side, least float64, unt
 		k := int64(a - last)
 		// Unsigned, so that time standing still or running back is too large, as
 		// are steps that change by more than an eighth: see change.
-		if !(v >= least) || uint64(k-1) >= uint64(gap) || a > until || !little(k, pk) {
+		if !(v >= least) || v > largest || uint64(k-1) >= uint64(gap) || a > until || !little(k, pk) {
 			break
 		}
 		last = a

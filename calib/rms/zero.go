@@ -61,11 +61,12 @@ func (m *Meter) fall(k int64, x float64) {
 	}
 	j.zero = last + zero/(w*n)
 	if was := m.seg(1).jump.zero; was != 0 {
-		off := j.zero - was - m.turn
-		switch far := math.Abs(off); {
-		case far > 0.1*m.half: // no half cycle
-		case far > 0.01*m.half:
-			m.turn += off
+		took := j.zero - was
+		off := took - m.turn
+		switch {
+		case math.Abs(took-m.half) > 0.15*m.half: // no half cycle: see segment.run
+		case math.Abs(off) > 0.01*m.half:
+			m.turn = took
 			m.shape.n = 0
 		default:
 			m.turn += 0.2 * off

@@ -69,6 +69,12 @@ func (t *Table) LineOf(key string) int {
 // Has tells whether the key is there. It does not count as asking for it.
 func (t *Table) Has(key string) bool { return t.entry(key) != nil }
 
+// Says tells whether a key holds that very text. It does not count as a question.
+func (t *Table) Says(key, text string) bool {
+	e := t.entry(key)
+	return e != nil && e.kind == scalar && e.toml == unstable.String && e.text == text
+}
+
 // Keys lists the table's keys in the order of the file.
 func (t *Table) Keys() []string {
 	keys := make([]string, len(t.keys))
