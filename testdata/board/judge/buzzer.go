@@ -100,17 +100,17 @@ func judgeBuzzer(es []edge) error {
 	}
 	whole, _ := high.bursts(after, lineJit)
 	if len(whole) == 0 {
-		return errors.Join(wrong, fmt.Errorf("buzzer: none of the %d pulses after the overheat make the stated burst", len(after)))
+		return errors.Join(wrong, noBurst("buzzer", after), goesOn("buzzer", ps, ack, lineJit))
 	}
 	first := whole[0].at
 	for first-high.repeat > over-0.2 {
 		first -= high.repeat
 	}
-	late := first - over
+	behind := first - over
 	fmt.Printf("buzzer: the alarm's beat began %.0f ms after the overheat; %d whole bursts, starts within %.0f ms, lengths within %.0f ms\n",
-		1e3*late, len(whole), 1e3*worst(whole, func(b burst) float64 { return b.starts }), 1e3*worst(whole, func(b burst) float64 { return b.length }))
-	if late > mostLate {
-		wrong = errors.Join(wrong, fmt.Errorf("buzzer: the alarm's line rose %.2f s after the overheat, asked is %.2f s", late, mostLate))
+		1e3*behind, len(whole), 1e3*worst(whole, func(b burst) float64 { return b.starts }), 1e3*worst(whole, func(b burst) float64 { return b.length }))
+	if behind > mostLate {
+		wrong = errors.Join(wrong, lately("buzzer: the alarm's line rose %.2f s after the overheat, asked is %.2f s", behind, mostLate))
 	}
 	if err := goesOn("buzzer", ps, ack, lineJit); err != nil {
 		return errors.Join(wrong, err)

@@ -170,3 +170,89 @@ func TestValues(t *testing.T) {
 		check(t, name, judgeValues(c.shown, truth), c.want)
 	}
 }
+
+// A host that held the guest up excuses what came too late or too seldom, and
+// nothing else; one that did not excuses nothing.
+func TestHost(t *testing.T) {
+	busy := host{late: 20, ran: 60e3, waited: 40e3}
+	es := []event{{50, "recording"}, {55, "overheat true"}, {70, "acknowledged"}}
+	levels := []float64{0, -3, -6, -9}
+	buzz := func(ps []pulse) error {
+		edges, err := parseTrace(trace(100, 116, ps))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return judgeBuzzer(edges)
+	}
+	shaken := func(ps []pulse) []pulse { // every third pulse 0.09 s late
+		for i := range ps {
+			if i%3 == 2 {
+				ps[i].from += 0.09
+				ps[i].to += 0.09
+			}
+		}
+		return ps
+	}
+	slow := burstsAt(100.2)
+	for i := range slow {
+		slow[i].from = 100.2 + 1.2*(slow[i].from-100.2)
+		slow[i].to = slow[i].from + 0.15
+	}
+	var truth, blind, wrong, cold, rare []row
+	for i := range 1200 {
+		r := row{float64(i) / 10, 2, 20 + float64(i)/10, 0}
+		if i > 400 {
+			r.milliamps = 500
+		}
+		truth = append(truth, r)
+		no := r
+		no.milliamps = math.NaN()
+		blind = append(blind, no)
+		no.torr *= 1.1
+		wrong = append(wrong, no)
+		few := no
+		if i > 800 && i <= 815 {
+			few.milliamps = 550
+		}
+		few.torr = r.torr
+		rare = append(rare, few)
+		r.celsius = math.NaN()
+		cold = append(cold, r)
+	}
+	for name, c := range map[string]struct {
+		found error
+		want  int
+	}{
+		"as stated":              {buzz(burstsAt(100.2, 106.2)), 0},
+		"late":                   {buzz(burstsAt(104, 110)), 75},
+		"out of step":            {buzz(shaken(burstsAt(100.2, 106.2))), 75},
+		"low a little late":      {buzz(append(burstsAt(100.2, 106.2), pulse{115.9, 117})), 75},
+		"silent":                 {buzz(nil), 1},
+		"torn":                   {buzz(slow), 75},
+		"torn and goes on":       {buzz(append(slow, burstsAt(117.5, 123.5)...)), 1},
+		"held":                   {buzz(append(burstsAt(100.2, 106.2), pulse{115.9, 130})), 1},
+		"late and goes on":       {buzz(burstsAt(104, 110, 117.5, 123.5)), 1},
+		"before the overheat":    {buzz(burstsAt(90, 104, 110)), 1},
+		"pulses of no burst":     {judgeSound(sound([]pulse{{5.2, 5.4}, {5.6, 5.8}, {6, 6.2}}, 880, levels), es), 1},
+		"sound out of step":      {judgeSound(sound(shaken(burstsAt(5.2, 11.2)), 880, levels), es), 75},
+		"another pitch":          {judgeSound(sound(burstsAt(5.2, 11.2), 890, levels), es), 1},
+		"that too, out of step":  {judgeSound(sound(shaken(burstsAt(5.2, 11.2)), 890, levels), es), 1},
+		"no sound":               {judgeSound(sound(nil, 880, levels), es), 1},
+		"current not read":       {judgeValues(blind, truth), 75},
+		"wrong where it is read": {judgeValues(rare, truth), 1},
+		"pressure wrong besides": {judgeValues(wrong, truth), 1},
+		"glass not read":         {judgeValues(cold, truth), 1},
+		"a long end":             {judgeEnd([]event{{1, "daemon asked to end"}, {41, "daemon ended: exit status 0"}}), 75},
+		"an end in error":        {judgeEnd([]event{{1, "daemon asked to end"}, {2, "daemon ended: exit status 1"}}), 1},
+	} {
+		if got := code(c.found, busy); got != c.want {
+			t.Errorf("%s: code %d on a busy host, want %d: %v", name, got, c.want, c.found)
+		}
+		if got := code(c.found, host{late: 105, ran: 145e3, waited: 44e3}); c.want != 0 && got != 1 {
+			t.Errorf("%s: code %d on a host at rest, want 1", name, got)
+		}
+	}
+	if h, err := readHost(t.TempDir() + "/held"); err != nil || h.held() {
+		t.Errorf("nothing written: %+v, %v", h, err)
+	}
+}

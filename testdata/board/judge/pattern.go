@@ -49,6 +49,16 @@ func (g signal) bursts(ps []pulse, slack float64) (whole []burst, rest []pulse) 
 	return whole, rest
 }
 
+// noBurst tells of pulses of which none make a burst as stated. A host that holds the
+// guest up tears bursts: only pulses that are not there are sure to be the daemon's.
+func noBurst(what string, ps []pulse) error {
+	err := fmt.Errorf("%s: none of the %d pulses from the overheat on make the stated burst", what, len(ps))
+	if len(ps) == 0 {
+		return err
+	}
+	return late{err}
+}
+
 // during is the pulses that begin in the span.
 func during(ps []pulse, from, to float64) []pulse {
 	var out []pulse
@@ -80,8 +90,18 @@ func goesOn(what string, ps []pulse, ack, slack float64) error {
 			left = append(left, p)
 		}
 	}
-	if left = during(left, 0, ack+settle+quiet); len(left) > 0 {
-		return fmt.Errorf("%s: %d pulses in the %.1f s after the acknowledgement, one of them %.2f s after it", what, len(left), settle+quiet, left[0].from-ack)
+	left = during(left, 0, ack+settle+quiet)
+	if len(left) == 0 {
+		return nil
 	}
-	return nil
+	last := 0.0
+	for _, p := range left {
+		last = max(last, p.to)
+	}
+	err := fmt.Errorf("%s: %d pulses in the %.1f s after the acknowledgement, one of them %.2f s after it, the last until %.2f s after it",
+		what, len(left), settle+quiet, left[0].from-ack, last-ack)
+	if last < ack+settle+mostLate {
+		return late{err}
+	}
+	return err
 }

@@ -104,17 +104,22 @@ func judgeSound(x []float64, es []event) error {
 	ps := pulsesIn(x)
 	whole, _ := high.bursts(during(ps, over, ack), toneJit)
 	if len(whole) == 0 {
-		return fmt.Errorf("sound: none of the %d pulses from the overheat on make the stated burst", len(during(ps, over, ack)))
+		torn := during(ps, over, ack)
+		return errors.Join(noBurst("sound", torn), judgeTone(x, torn), goesOn("sound", ps, ack, toneJit))
 	}
 	fmt.Printf("sound: the first whole burst began %.2f s after the overheat; %d whole bursts, starts within %.0f ms, lengths within %.0f ms\n",
 		whole[0].at-over, len(whole), 1e3*worst(whole, func(b burst) float64 { return b.starts }), 1e3*worst(whole, func(b burst) float64 { return b.length }))
 	var wrong error
 	if whole[0].at-over > mostLate+high.repeat {
-		wrong = errors.New("sound: the first whole burst came too late")
+		wrong = lately("sound: the first whole burst began %.1f s after the overheat, asked are %.1f s", whole[0].at-over, mostLate+high.repeat)
 	}
-	wrong = errors.Join(wrong, judgeTone(x, whole))
+	var clean []pulse
+	for _, b := range whole {
+		clean = append(clean, b.pulses...)
+	}
+	wrong = errors.Join(wrong, judgeTone(x, clean))
 	if float64(len(x))/rate < ack+settle+quiet {
-		return errors.Join(wrong, errors.New("sound: the recording ends too early after the acknowledgement"))
+		return errors.Join(wrong, lately("sound: the recording ends too early after the acknowledgement"))
 	}
 	if err := goesOn("sound", ps, ack, toneJit); err != nil {
 		return errors.Join(wrong, err)
@@ -123,24 +128,29 @@ func judgeSound(x []float64, es []event) error {
 	return wrong
 }
 
-// judgeTone measures the steady middle of each pulse of the bursts.
-func judgeTone(x []float64, bs []burst) error {
+// judgeTone measures the steady middle of each of the pulses that has the length of
+// the burst's.
+func judgeTone(x []float64, ps []pulse) error {
 	var wrong error
 	lowest, highest, off := math.Inf(1), math.Inf(-1), 0.0
-	for _, b := range bs {
-		for _, p := range b.pulses {
-			mid := x[int((p.from+0.025)*rate):int((p.to-0.025)*rate)]
-			f := strongest(mid, pitch, 48)
-			lowest, highest = min(lowest, f), max(highest, f)
-			one := goertzel(mid, pitch)
-			for k, want := range levels {
-				got := 20 * math.Log10(goertzel(mid, pitch*float64(k+1))/one)
-				off = max(off, math.Abs(got-want))
-			}
-			if other := goertzel(mid, 1.5*pitch); other > 0.05*one {
-				wrong = errors.Join(wrong, fmt.Errorf("sound: %.0f Hz in the pulse at %.2f s", 1.5*pitch, p.from))
-			}
+	for _, p := range ps {
+		if math.Abs(p.to-p.from-high.length) > toneJit {
+			continue
 		}
+		mid := x[int((p.from+0.025)*rate):int((p.to-0.025)*rate)]
+		f := strongest(mid, pitch, 48)
+		lowest, highest = min(lowest, f), max(highest, f)
+		one := goertzel(mid, pitch)
+		for k, want := range levels {
+			got := 20 * math.Log10(goertzel(mid, pitch*float64(k+1))/one)
+			off = max(off, math.Abs(got-want))
+		}
+		if other := goertzel(mid, 1.5*pitch); other > 0.05*one {
+			wrong = errors.Join(wrong, fmt.Errorf("sound: %.0f Hz in the pulse at %.2f s", 1.5*pitch, p.from))
+		}
+	}
+	if lowest > highest {
+		return errors.New("sound: no pulse from the overheat on has the length of the stated burst's")
 	}
 	fmt.Printf("sound: pitch %.2f to %.2f Hz, harmonics within %.2f dB of what is stated\n", lowest, highest, off)
 	if lowest < pitch-mostPitch || highest > pitch+mostPitch {
