@@ -47,7 +47,7 @@ func (l *Link) Fail(doing string, err error) error {
 		e.Is = drivers.BusStuck
 		e.Hint = "a device may be holding a line of the bus low: switch the sensors' supply off and on, check for a short"
 	case syscall.EACCES, syscall.EPERM:
-		e.Is, e.Hint = drivers.Permission, "the user that tipoff runs as must be in the group that owns the device file"
+		e.Is, e.Hint = drivers.Permission, "the user that tipoff runs as must be in the group that owns the device file: i2c or spi on most systems"
 	}
 	return e
 }

@@ -57,6 +57,12 @@ func newRig(t testing.TB, seed uint64, opt func(*bench.Options)) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return newRigOf(t, text, seed, opt)
+}
+
+// newRigOf is newRig with another bench.toml.
+func newRigOf(t testing.TB, text []byte, seed uint64, opt func(*bench.Options)) *rig {
+	t.Helper()
 	cfg, err := config.Parse("bench.toml", text, registry.All())
 	if err != nil {
 		t.Fatal(err)

@@ -208,3 +208,108 @@ func TestObserveContactor(t *testing.T) {
 		}
 	}
 }
+
+// What a contact on the torch does not tell is not taken for told: a torch that was
+// lit before the gas was let in, and burns on through the seal or all day, leaves the
+// fill what it is without a contact: perhaps tip-off, and divided by habit.
+func TestTorchLitBefore(t *testing.T) {
+	t.Parallel()
+	d := draw(300001, plain, nil)
+	fill, _ := d.when(Fill)
+	tip, _ := d.when(TipOff)
+	for name, until := range map[string]time.Duration{
+		"till sealed": tip.From + 12*time.Second,
+		"all day":     24 * time.Hour,
+	} {
+		obs := slices.Clone(d.obs)
+		for i := range obs {
+			obs[i].Torch = contactOf(true, obs[i].At > fill.From-20*time.Second && obs[i].At < until)
+			obs[i].Pressure *= 1 + 0.004*math.Sin(float64(i*i)) // too coarse for warmth
+		}
+		said, alike := trackAlike(obs, Options{})
+		if !slices.ContainsFunc(alike, func(x Segment) bool {
+			return x.Phase == TipOff && x.From <= tip.From && x.To >= tip.To-time.Second
+		}) {
+			t.Errorf("%s: said %s, and as well %s; the fill is from %v, tip-off %v", name, list(said), list(alike), fill.From, tip)
+		}
+		after := Smooth(obs, Options{})
+		if !slices.ContainsFunc(after, func(x Segment) bool { return x.Phase == TipOff && x.Habit }) {
+			t.Errorf("%s: afterwards %s, without a tip-off by habit", name, list(after))
+		}
+	}
+}
+
+// A contact on the torch that is not read for a moment, at the worst one, still tells.
+func TestTorchContactNotReadForAMoment(t *testing.T) {
+	t.Parallel()
+	s := newSynth(7, 0.1)
+	s.evening(habits{leak: true, dry: true, shells: true, cool: true, flushes: 1})
+	var tip Segment
+	for _, x := range s.truth {
+		if x.Phase == TipOff {
+			tip = x
+		}
+	}
+	for _, lost := range []time.Duration{-500 * time.Millisecond, 200 * time.Millisecond} {
+		obs := slices.Clone(s.obs)
+		for i := range obs {
+			after := obs[i].At - tip.From
+			obs[i].Torch = contactOf(true, after > 0 && after <= 12*time.Second)
+			obs[i].Pressure *= 1 + 0.004*math.Sin(float64(i*i)) // too coarse for warmth
+			if after > lost && after <= lost+time.Second {
+				obs[i].Torch = frame.SwitchUnknown
+			}
+		}
+		if said := track(obs, Options{}); !slices.ContainsFunc(said, func(x Segment) bool {
+			return x.Phase == TipOff && x.From >= tip.From && x.From <= tip.From+3*time.Second
+		}) {
+			t.Errorf("lost from %v: %s, torch taken up at %v", lost, list(said), tip.From)
+		}
+	}
+}
+
+// A switch on the main stopcock that the pressure seemed to belie on a few evenings,
+// as when the pump is off and the manifold leaks up through an open stopcock, is
+// believed again in the next run.
+func TestStopcockIsForgiven(t *testing.T) {
+	t.Parallel()
+	var h hand
+	step := func(at, lp, slope float64, cock frame.Switch) frame.Switch {
+		f := feature{at: at, dt: 0.1, lp: lp, slope: slope, arcOn: arcPrice}
+		h.step(Observation{Stopcock: cock}, &f)
+		return f.cock
+	}
+	at := 0.0
+	evening := func() (believed bool) {
+		for range 20 {
+			at += 0.1
+			step(at, lnLow, 0, frame.SwitchOn)
+		}
+		for range 20 { // pumped
+			at += 0.1
+			believed = step(at, lnRough+1, -0.3, frame.SwitchOff) == frame.SwitchOff
+		}
+		return believed
+	}
+	for day := range 5 {
+		h.run()
+		if !evening() {
+			t.Fatalf("day %d: not believed", day)
+		}
+		for range 50 { // the pump is off
+			at += 0.1
+			step(at, lnRough+1, 0.01, frame.SwitchOff)
+		}
+	}
+	// Within one run it is not.
+	for range doubtMost {
+		evening()
+		for range 50 {
+			at += 0.1
+			step(at, lnRough+1, 0.01, frame.SwitchOff)
+		}
+	}
+	if evening() {
+		t.Error("believed after it was belied again and again in one run")
+	}
+}

@@ -188,6 +188,7 @@ func (d *decoder) learn(f *feature) {
 		}
 	}
 	q = &d.path[nFill]
+	q.burnt = q.burnt && q.node != f.at || f.torch == frame.SwitchOn && !f.held(q)
 	if f.calm == f.calm {
 		// Only a rise says that gas still comes in; the level sinks a little
 		// as manifold and tube even out.
@@ -309,7 +310,7 @@ func (d *decoder) dwell(n node, f *feature, o *Options) float64 {
 		}
 		return c
 	case nFill:
-		if f.torch == frame.SwitchUnknown && f.at-q.steady > o.patience(f.noise) {
+		if !f.told(q) && f.at-q.steady > o.patience(f.noise) {
 			return 3
 		}
 	}
@@ -395,9 +396,9 @@ func (d *decoder) gate(e *edge, f *feature, o *Options) float64 {
 		switch {
 		case f.held(q) && math.Abs(f.slope) < 0.05: // what is still let in is not sealed
 			return -12
-		case f.warm > warmSure && (f.torch == frame.SwitchUnknown || f.warm > warmBeyond):
+		case f.warm > warmSure && (!f.told(q) || f.warm > warmBeyond):
 			return -min(f.warm*f.warm/2, 12)
-		case f.torch != frame.SwitchUnknown && !f.held(q):
+		case f.told(q) && !f.held(q):
 			return 12
 		}
 		if f.at-q.steady > o.patience(f.noise) {
@@ -472,8 +473,8 @@ func (d *decoder) lead(a, b ID) float64 { return d.least(b) - d.least(a) }
 func (d *decoder) weight(p ID) float64 {
 	var all, its float64
 	for n := range nodes {
-		if d.cost[n] > 25 {
-			continue // next to nothing
+		if d.cost[n] > 12 {
+			continue // less than a thousandth of a per cent
 		}
 		w := math.Exp(-d.cost[n])
 		all += w

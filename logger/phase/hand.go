@@ -10,6 +10,7 @@ import (
 // as they are to be believed.
 type hand struct {
 	torch frame.Switch // as the contact last said
+	read  float64      // s, when it did
 	fresh bool         // it has been seen to be taken up
 	taken float64      // s, when
 
@@ -18,7 +19,7 @@ type hand struct {
 	right  float64      // s for which the pressure has borne it out
 	proved bool         // it has for long enough, and has not contradicted it since
 	wrong  float64      // s for which the pressure has contradicted it
-	doubts int          // how often for too long; from doubtMost on it is not believed any more
+	doubts int          // how often for too long in this run; from doubtMost on it is not believed any more
 }
 
 const (
@@ -34,10 +35,12 @@ const (
 
 // step takes what the contacts say into f, whose pressure and arc are known.
 func (h *hand) step(o Observation, f *feature) {
-	if o.Torch == frame.SwitchOn && h.torch != frame.SwitchOn {
-		h.fresh, h.taken = h.torch == frame.SwitchOff, f.at
+	if o.Torch != frame.SwitchUnknown || f.at-h.read > stale { // what is not read for a moment is as it was
+		if o.Torch == frame.SwitchOn && h.torch != frame.SwitchOn {
+			h.fresh, h.taken = h.torch == frame.SwitchOff, f.at
+		}
+		h.torch, h.read = o.Torch, f.at
 	}
-	h.torch = o.Torch
 	f.torch, f.taken = o.Torch, h.taken
 	switch {
 	case o.Torch != frame.SwitchOn:
@@ -69,12 +72,16 @@ func (h *hand) step(o Observation, f *feature) {
 	}
 }
 
+// run is called when a run begins: what was doubted before may have been mended, or
+// no more than a pump that was switched off.
+func (h *hand) run() { h.doubts = 0 }
+
 // falls tells whether the pressure falls as it does when it is pumped.
 func (f *feature) falls() bool { return f.arcOn >= arcPrice && f.slope < -0.1 }
 
 // contradicted tells whether the pressure does what it cannot with the main
-// stopcock as its switch says: fall fast while it is shut and no arc has just gone
-// out, stand in the rough while it is open, or rise there.
+// stopcock as its switch says: fall fast while it is shut (for longer than the gas of
+// an arc cools, by doubtAfter), stand in the rough while it is open, or rise there.
 func (h *hand) contradicted(f *feature) bool {
 	switch h.cock {
 	case frame.SwitchOn:
@@ -88,6 +95,11 @@ func (h *hand) contradicted(f *feature) bool {
 // held tells whether the torch has been taken up in the fill of q.
 func (f *feature) held(q *path) bool { return f.torch == frame.SwitchOn && f.taken > q.node }
 
+// told tells whether the contact on the torch says of the fill of q if it is being
+// tipped off. A torch that was lit before the gas was let in burns for nobody knows
+// what, and who then puts it back may have sealed the tube with it.
+func (f *feature) told(q *path) bool { return f.torch != frame.SwitchUnknown && !q.burnt }
+
 // stepped tells whether a settled fill has gone to another level, as it does when
 // gauge and tube are cut apart. What goes on falling is pumped out.
 func (q *path) stepped(f *feature) bool {
@@ -96,8 +108,8 @@ func (q *path) stepped(f *feature) bool {
 
 // torchShows tells whether something says, in time, that a fill is being tipped off.
 func (d *decoder) torchShows(f *feature) bool {
-	if f.torch != frame.SwitchUnknown {
-		return f.held(&d.path[nFill]) || f.warm > warmBeyond
+	if q := &d.path[nFill]; f.held(q) || f.told(q) {
+		return f.held(q) || f.warm > warmBeyond
 	}
 	return f.warm > warmSure && f.ago <= warmLate
 }

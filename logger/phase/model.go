@@ -107,6 +107,7 @@ type path struct {
 	stood   float64 // s, since when the pressure of let-in air has stood
 	habit   bool    // only live: of a tip-off, that nothing has shown it
 	fill    float64 // s, when the fill before began
+	burnt   bool    // of a fill: the torch was in use in it and had been taken up before
 }
 
 // short is the shortest usual stay in a node, s: leaving earlier costs up to

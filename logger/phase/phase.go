@@ -67,7 +67,8 @@ type Observation struct {
 	// counts once it has been seen to move.
 	Stopcock frame.Switch
 	// Torch is what a contact on the torch tells: on while it is in use. It counts if
-	// it is taken up after the gas was let in.
+	// it is taken up after the gas was let in; where it burns already then it tells
+	// nothing of that fill.
 	Torch frame.Switch
 }
 

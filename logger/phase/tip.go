@@ -43,21 +43,26 @@ func tipOff(way []node, fs []feature, a, b int, o *Options) (int, bool) {
 }
 
 // takenUp is when in the fill [a, b) the torch was taken up that sealed the tube:
-// that which was held longest. b if none was; known is false if no contact tells.
+// that which was held longest. b if none was; known is false if no contact tells, as
+// where the torch burned already when the gas was let in.
 func takenUp(fs []feature, a, b int) (cut int, known bool) {
-	longest := 0.0
+	longest, silent := 0.0, 0.0
 	cut = b
 	for j := a; j < b; j++ {
 		f := &fs[j]
-		known = known || f.torch != frame.SwitchUnknown
-		if held := f.at - f.taken; f.torch == frame.SwitchOn && f.taken > fs[a].at && held > longest {
+		here := f.torch == frame.SwitchOn && f.taken > fs[a].at
+		known = known || here || f.torch == frame.SwitchOff
+		if !here && f.torch != frame.SwitchOff {
+			silent += f.dt
+		}
+		if held := f.at - f.taken; here && held > longest {
 			for cut = j; cut > a && fs[cut-1].at >= f.taken; {
 				cut--
 			}
 			longest = held
 		}
 	}
-	return cut, known
+	return cut, known && (cut < b || silent <= stale)
 }
 
 const (

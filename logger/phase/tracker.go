@@ -18,7 +18,7 @@ type State struct {
 	RunFrom    time.Duration // true start of the run; it may lie before the step that found it
 	Outcome    string        // with RunEnded: "completed" or "aborted"
 	// Or is what it may be as well, because no channel of this bench tells the two
-	// apart at that moment: tip-off where a fill stands and no contact is on the torch,
+	// apart at that moment: tip-off where a fill stands and no contact on the torch tells,
 	// whose warmth few gauges show in time; a fill where gas for one more flush seems to
 	// be let in on glass that is cold enough for it; without a glass temperature also a
 	// flush for a fill, and drying for the bombardment, and the other way round. Else it
@@ -259,7 +259,9 @@ const coldGlass = 60
 func (t *Tracker) other(f *feature) ID {
 	blind := f.t != f.t
 	switch {
-	case t.shown == Fill && f.torch == frame.SwitchUnknown && math.Abs(f.slope) < 0.05 && (t.stands() > fillSettles || t.or == TipOff):
+	case t.judged() != t.shown:
+		return t.judged()
+	case t.shown == Fill && !f.told(&t.d.path[nFill]) && math.Abs(f.slope) < 0.05 && (t.stands() > fillSettles || t.or == TipOff):
 		return TipOff
 	case t.shown == Fill && blind && f.lp < lnFlush:
 		return Flush
@@ -296,6 +298,7 @@ func (t *Tracker) run(at float64) State {
 	case !t.inRun && busy && t.shown != Vent && t.shown != TipOff:
 		t.inRun, t.filled = true, t.shown == Fill
 		t.runFrom = t.since
+		t.hand.run()
 		s.RunStarted = true
 	case t.inRun && (!busy || at-t.quietAt > t.opt.IdleAfter.Seconds()):
 		t.inRun = false

@@ -59,7 +59,12 @@
   function alarms(s) {
     const box = $("alarms");
     const sign = JSON.stringify(s.alarms.map(a => [a.id, a.state, a.detail, a.count]));
-    if (box.dataset.sign === sign) return; // leaves a focused button alone
+    // A latched alarm may be of the tube before: it says how old it is.
+    const ago = () => box.querySelectorAll(".ago").forEach((e, i) => {
+      const m = Math.floor(s.alarms[i].for_s / 60), text = m < 1 ? "" : ", raised " + (m < 120 ? m + " min" : Math.floor(m / 60) + " h") + " ago";
+      if (e.textContent !== text) e.textContent = text;
+    });
+    if (box.dataset.sign === sign) return ago(); // leaves a focused button alone
     box.dataset.sign = sign;
     box.replaceChildren();
     box.hidden = s.alarms.length === 0;
@@ -68,7 +73,11 @@
       d.append(el("span", "sign", a.priority === "high" ? "▲▲▲" : a.priority === "medium" ? "▲▲" : "▲"));
       const what = a.title + (a.detail ? ": " + a.detail : "") + (a.count > 1 ? " (" + a.count + " times)" : "");
       d.append(el("div", "what", what));
-      d.append(el("div", "do", a.response + " — " + a.priority + " priority, " + a.state));
+      const todo = el("div", "do", a.response + " — " + a.priority + " priority, " + a.state);
+      const since = el("span", "ago");
+      since.setAttribute("aria-live", "off");
+      todo.append(since);
+      d.append(todo);
       if (a.open) {
         const b = el("button", "", "Acknowledge");
         b.addEventListener("click", async () => {
@@ -83,6 +92,7 @@
       }
       box.append(d);
     }
+    ago();
   }
 
   function limits(s) {
@@ -93,7 +103,7 @@
       const d = el("div", "limit"), v = el("span", "v " + l.class);
       v.append(el("b", "", l.mark), " " + l.verdict);
       d.append(v, el("span", "", l.title + ": " + l.now), el("span", "bound", l.bound));
-      d.append(el("span", "why", l.reason + (l.formula ? " " + l.formula + "." : "") + (l.basis ? " Rests on: " + l.basis + (l.source ? " (" + l.source + ")" : "") + "." : "")));
+      d.append(el("span", "why", l.reason + (l.formula ? " From: " + l.formula + "." : "") + (l.basis ? " Basis: " + l.basis + (l.source ? " (" + l.source + ")" : "") + "." : "")));
       box.append(d);
     }
   }
