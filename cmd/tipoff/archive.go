@@ -100,6 +100,9 @@ func runs(_ context.Context, e *env, args []string) error {
 		if r.Kind != "" {
 			fmt.Fprintf(w, " (%s)", r.Kind)
 		}
+		if r.GoesOn != "" {
+			fmt.Fprintf(w, ", goes on in %s", r.GoesOn)
+		}
 		if r.Trouble != "" {
 			fmt.Fprintf(w, "\t%s", r.Trouble)
 		}

@@ -39,8 +39,14 @@ func checkFile(e *env, file string, text []byte, written bool) error {
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintf(e.out, "%s: tube %s, %.4g mm outside, %.4g mm bore, %.4g m, %s, %s, %s\n",
-			file, c.Name, 1e3*c.Outside, 1e3*c.Bore, c.Length, c.Glass, c.Coating, c.Gas)
+		text := fmt.Sprintf("%s: tube %s: %s", file, c.Name, c.Words())
+		if c.Bore > 0 {
+			text += fmt.Sprintf(", bore %.4g mm", 1e3*c.Bore)
+		}
+		if gaps := c.Gaps(); len(gaps) > 0 {
+			text += "; not known: " + strings.Join(gaps, ", ")
+		}
+		_, err = fmt.Fprintln(e.out, text)
 		if err == nil && written {
 			_, err = e.out.Write(tube.Write(c))
 		}

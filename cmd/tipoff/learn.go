@@ -394,6 +394,9 @@ func (l *learner) learn(ctx context.Context) {
 		l.log.Error("learning from the runs", "error", err)
 		return
 	}
+	if r.Now == nil {
+		r.Now = r.Before // the runs that it was learned from were taken away: it stays in force
+	}
 	if r.Kept {
 		l.log.Info("learned", "version", r.Now.Version, "runs", len(r.Now.Runs))
 	}

@@ -69,6 +69,13 @@ func TestLearnVerb(t *testing.T) {
 	for _, day := range []string{"01", "02", "03", "04", "05"} {
 		tipoff(t, exitOK, "observe", "2026-11-"+day+"-001", "good", "--store", dir)
 	}
+	// Hours taken for minutes: a moment after the run's end is none of it.
+	if _, errs := tipoff(t, exitInput, "observe", "2026-11-01-001", "shells-glow", "--into", "6h20m", "--store", dir); !strings.Contains(errs, "found 6h20m0s; allowed: up to ") {
+		t.Errorf("%q", errs)
+	}
+	if out, _ = tipoff(t, exitOK, "observe", "2026-11-06-001", "shells-glow", "--into", "3m10s", "--store", dir); !strings.Contains(out, "shells glow at 3:10") {
+		t.Error(out)
+	}
 	out, _ = tipoff(t, exitOK, "learn", "--store", dir, "--corridor", petrel+"PP-01.toml")
 	if !strings.Contains(out, "corridor of 5 runs") || !strings.Contains(out, "bombard") {
 		t.Error(out)

@@ -1,9 +1,12 @@
 package main
 
 import (
+	"context"
 	"log/slog"
 	"math"
+	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -14,10 +17,14 @@ import (
 	"tipoff/drivers/emulated"
 	"tipoff/drivers/plant"
 	"tipoff/drivers/registry"
+	"tipoff/logger/archive"
 	"tipoff/logger/bench"
 	"tipoff/logger/config"
+	"tipoff/logger/drift"
+	"tipoff/logger/envelope"
 	"tipoff/logger/frame"
 	"tipoff/logger/journal"
+	"tipoff/logger/learn"
 	"tipoff/logger/phase"
 	"tipoff/logger/sheet"
 )
@@ -111,5 +118,34 @@ func interrupted(t *testing.T, dir string) {
 	}
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// What is in force stays so for the bench and its metrics when the runs that it was learned from
+// are not there any more: limits and sheets go by it on.
+func TestLearnerKeepsWhatIsInForce(t *testing.T) {
+	text, err := os.ReadFile("../../logger/learn/testdata/0004.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := learn.Parse("0004.toml", text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	store := t.TempDir()
+	if err := learn.Carry(c, store); err != nil {
+		t.Fatal(err)
+	}
+	a, err := archive.Open(filepath.Join(store, archive.RunsDir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var known envelope.Bench
+	l := newLearner()
+	l.store, l.log, l.now = learn.Open(store, a), slog.New(slog.DiscardHandler), func() time.Time { return time.Unix(1e9, 0) }
+	l.use, l.gain, l.dir = func(b envelope.Bench) { known = b }, func([]drift.Heated) {}, a.RunDir
+	l.learn(context.Background())
+	if in := l.inForce.Load(); in == nil || in.Version != 4 || !reflect.DeepEqual(known, c.For(envelope.Bench{})) {
+		t.Errorf("in force %+v, the bench knows %+v", in, known)
 	}
 }

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"tipoff/calib/unit"
 	"tipoff/logger/bench"
 	"tipoff/logger/chart"
 	"tipoff/logger/envelope"
@@ -30,7 +29,7 @@ func limits(_ context.Context, e *env, args []string) error {
 	if err != nil {
 		return err
 	}
-	card, err := readCard(operands[0])
+	card, err := readDraft(operands[0])
 	if err != nil {
 		return err
 	}
@@ -86,8 +85,11 @@ func rows(env *envelope.Envelope) (limits, facts []row) {
 // if why is set, how each came about.
 func printLimits(out io.Writer, env *envelope.Envelope, why bool) error {
 	c := &env.Card
-	fmt.Fprintf(out, "Limits for %s: %s %s, %s, %s, %s\n\n", c.Name, unit.Format(c.Outside, unit.Length), c.Glass, c.Coating, c.Gas,
-		unit.Format(c.Length, unit.Length))
+	fmt.Fprintln(out, "Limits for", strings.TrimSuffix(c.Name+": "+c.Words(), ": "))
+	if gaps := c.Gaps(); len(gaps) > 0 {
+		fill(out, "", "  ", "The card does not say "+strings.Join(gaps, ", ")+": what needs it is not known, or rests on what holds for any tube.")
+	}
+	fmt.Fprintln(out)
 	limits, facts := rows(env)
 	if err := printRows(out, "LIMIT\tALLOWED, ± 95 %\tRESTS ON", limits); err != nil {
 		return err

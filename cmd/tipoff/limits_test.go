@@ -56,6 +56,43 @@ func TestLimitsVerb(t *testing.T) {
 	}
 }
 
+// A card with gaps gives the limits that can be known and says of the others why they
+// cannot; a rehearsal needs them, and says which.
+func TestLimitsOfACardWithGaps(t *testing.T) {
+	text, err := os.ReadFile(pier + "PP-01.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line, want := range map[string][]string{
+		`length = "1.8 m"`:    {"Gas volume is not known. The card does not give the length.", "does not say length", "does not say length"},
+		`wall = "1.1 mm"`:     {"Glass mass is not known. The card does not give the bore.", "does not say wall or bore", "does not say wall or bore"},
+		`glass = "soda-lime"`: {"Glass mass is not known. The card does not give the glass.", "does not say glass", "does not say glass"},
+		`rating = "60 mA"`:    {"what these electrodes stand is not known without their rating", "does not say electrode.rating", "does not give the electrodes' rating"},
+	} {
+		file := filepath.Join(t.TempDir(), "card.toml")
+		gap := strings.Replace(string(text), line+"\n", "", 1)
+		if gap == string(text) {
+			t.Fatalf("the card has no %s", line)
+		}
+		if err := os.WriteFile(file, []byte(gap), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		code, out, errs := limitsOf(t, "--bench", pier+"bench.toml", "--constants", "none", file)
+		out = strings.Join(strings.Fields(out), " ")
+		if code != 0 || errs != "" || strings.Contains(out, "NaN") || !strings.Contains(out, "Glass ceiling at most 260 °C") {
+			t.Errorf("without %s: code %d: %s\n%s", line, code, errs, out)
+		}
+		if !strings.Contains(out, want[0]) || !strings.Contains(out, want[1]) {
+			t.Errorf("without %s: neither %q in\n%s", line, want, out)
+		}
+		var to, bad bytes.Buffer
+		code = run(context.Background(), []string{"rehearse", "--constants", "none", "--picture", filepath.Join(t.TempDir(), "x.svg"), file}, &to, &bad)
+		if code != 2 || !strings.Contains(bad.String(), "no run can be predicted: too little is known: ") || !strings.Contains(bad.String(), want[2]) {
+			t.Errorf("rehearsal without %s: code %d: %s", line, code, bad.String())
+		}
+	}
+}
+
 // A bench's own tables count and are named as such; a mistake in them is told
 // with file, line, key, what was found and what is allowed, and exit code 2.
 func TestLimitsOfOwnTables(t *testing.T) {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"tipoff/logger/chart"
+	"tipoff/logger/journal"
 	"tipoff/logger/observation"
 )
 
@@ -44,11 +45,14 @@ func observe(_ context.Context, e *env, args []string) error {
 		if err := o.Check(); err != nil {
 			return input(err)
 		}
+		if took := tookOf(run); took > 0 && *into > took {
+			return input(fmt.Errorf("flag --into: found %s; allowed: up to %s, as long as the run took", *into, took.Round(time.Second)))
+		}
 		if err := observation.Add(run, o); err != nil {
 			return err
 		}
 	}
-	list, err := observation.Load(run)
+	list, err := observation.Of(run)
 	if err != nil {
 		return err
 	}
@@ -80,6 +84,17 @@ func observe(_ context.Context, e *env, args []string) error {
 	return w.Flush()
 }
 
+// tookOf is how long the run in dir took, all its parts together if it was broken off; 0 while
+// it is recorded, or if that cannot be read.
+func tookOf(dir string) time.Duration {
+	whole := observation.Whole(dir)
+	m, err := journal.LoadMeta(whole)
+	if err != nil || m.Duration() == 0 {
+		return 0
+	}
+	return time.Duration(observation.Begun(whole)*float64(time.Second)) + m.Duration()
+}
+
 // patterns sets what was seen of tubes against what their runs did.
 func patterns(_ context.Context, e *env, args []string) error {
 	fs := e.flags()
@@ -99,7 +114,7 @@ func patterns(_ context.Context, e *env, args []string) error {
 	for _, err := range trouble {
 		fmt.Fprintf(e.err, "left out: %v\n", err)
 	}
-	fmt.Fprintf(e.out, "%d runs, of %d of which something was seen and written down\n", len(runs), looked)
+	fmt.Fprintf(e.out, "%s, of %d of which something was seen and written down\n", countRuns(len(runs)), looked)
 	found := observation.Patterns(runs)
 	if len(found) == 0 {
 		fmt.Fprintln(e.out, "there is no fault beside a limit that was outside; write down what you see with 'tipoff observe RUN KIND'")

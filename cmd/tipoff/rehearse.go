@@ -33,7 +33,7 @@ func rehearse(_ context.Context, e *env, args []string) error {
 	if *room != 0 && !(*room >= -10 && *room <= 50) {
 		return input(fmt.Errorf("flag --room: found %g; allowed: -10 to 50 °C", *room))
 	}
-	card, err := readCard(operands[0])
+	card, err := readDraft(operands[0])
 	if err != nil {
 		return err
 	}

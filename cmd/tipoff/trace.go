@@ -105,12 +105,17 @@ func over(t *trace.Trace) func(time.Duration) bool {
 	return func(now time.Duration) bool { return now >= length }
 }
 
-func readCard(file string) (*tube.Card, error) {
+func readCard(file string) (*tube.Card, error) { return cardBy(tube.Parse, file) }
+
+// readDraft reads a card in which keys may still be missing.
+func readDraft(file string) (*tube.Card, error) { return cardBy(tube.ParseDraft, file) }
+
+func cardBy(parse func(string, []byte) (tube.Card, error), file string) (*tube.Card, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
 		return nil, input(fmt.Errorf("reading the tube card: %w", err))
 	}
-	c, err := tube.Parse(file, text)
+	c, err := parse(file, text)
 	return &c, input(err)
 }
 

@@ -13,10 +13,10 @@ func TestLearnedAirReachesTheBand(t *testing.T) {
 	plain := Compute(full(), true, Bench{})
 	taught := Compute(full(), true, Bench{Convection: Learned{X: 11, U: 0.9, Runs: 7}})
 	band, _ := taught.Limit(HeatingBand)
-	if !strings.Contains(band.Formula, "11 ± 1.8 W/(m² K) by 7 runs of this bench") || !strings.Contains(band.Source, "what 7 runs of this bench taught") {
+	if !strings.Contains(band.Formula, "11.0 ± 1.8 W/(m² K) by 7 runs of this bench") || !strings.Contains(band.Source, "what 7 runs of this bench taught") {
 		t.Errorf("band: %q, %q", band.Formula, band.Source)
 	}
-	if old, _ := plain.Limit(HeatingBand); !strings.Contains(old.Formula, "still air 8 ± 3.4 W/(m² K)") || strings.Contains(old.Formula, "runs") {
+	if old, _ := plain.Limit(HeatingBand); !strings.Contains(old.Formula, "still air 8.0 ± 3.4 W/(m² K)") || strings.Contains(old.Formula, "runs") {
 		t.Errorf("plain band: %q", old.Formula)
 	}
 	a, _ := plain.Fact("stall-rate")

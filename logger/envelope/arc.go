@@ -75,8 +75,12 @@ func (t *Tables) ColumnField(bore float64) (field, u float64) {
 	return field, field * all.constant["air-field"].u / all.value("air-field")
 }
 
-// UsualLength is the length of a usual tube, m (common practice: 1 to 2.5).
-const UsualLength = 1.8
+// UsualLength and UsualBore are the length and bore of a usual tube, m (common practice: 1
+// to 2.5 m of 15 mm tubing).
+const (
+	UsualLength = 1.8
+	UsualBore   = 12.8e-3
+)
 
 // Holds is pressure times length up to which the arc holds on the bench, Pa m, and
 // its standard uncertainty, by the tables and the open-circuit voltage and without
@@ -84,7 +88,7 @@ const UsualLength = 1.8
 // the voltage is not known or too little for any.
 func (b *Bench) Holds() (x, u float64) {
 	t := b.Tables.orBuiltIn()
-	p, u := t.holdPressure(b.OpenCircuit, UsualLength, t.value("air-field-bore")/1000)
+	p, u := t.holdPressure(b.OpenCircuit, UsualLength, UsualBore)
 	return p * UsualLength, u * UsualLength
 }
 
@@ -113,8 +117,11 @@ func (b *builder) current() Limit {
 		}
 	}
 	if m := b.e.Bench.MaxCurrent; m > 0 && !(l.High <= m) {
-		l.High, l.U, l.Basis, l.Formula = m, 0, FromBench, "max_current of bench.toml"
 		l.Source, l.Reason = "bench description", "The bombarder is not made for more."
+		if b.e.Known && l.High != l.High {
+			l.Reason = "The bombarder is not made for more; what these electrodes stand is not known without their rating."
+		}
+		l.High, l.U, l.Basis, l.Formula = m, 0, BenchFile, "max_current of bench.toml"
 	}
 	if l.High != l.High {
 		if !b.e.Known {

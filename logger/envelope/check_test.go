@@ -298,6 +298,7 @@ func TestSecondBombardForgetsBase(t *testing.T) {
 	cut := append([]stage{}, run[:13]...)                              // base reached
 	cut = append(cut, run[6:11]...)                                    // and again air, bombard, shells
 	cut = append(cut, stage{phase.FinalPump, 60, 0.05, 100, 0, false}) // now not
+	cut = append(cut, stage{phase.Vent, 10, 500, 100, 0, false})
 	by, _, _, _ := judged(t, cut, 100*time.Millisecond, tight)
 	if f := by[BasePressure]; f.Verdict != Outside || math.Abs(f.Measured/micron-50) > 0.5 {
 		t.Errorf("%s %s", f.Verdict, f.Text)
@@ -429,10 +430,10 @@ func TestSay(t *testing.T) {
 		want string
 	}{
 		// 1 Torr = 133.322 Pa, 1 micron a thousandth (physics.md 4.5).
-		{1199.9, "Pa", 0, "9 Torr"}, {1199.9, "Pa", 10.6, "9.00 ± 0.08 Torr"}, {0.13332, "Pa", 0.02, "1 ± 0.2 micron"},
+		{1199.9, "Pa", 0, "9 Torr"}, {1199.9, "Pa", 10.6, "9.00 ± 0.08 Torr"}, {0.13332, "Pa", 0.02, "1.0 ± 0.2 micron"}, {1.2e-4, "Pa/s", 5.6e-5, "0.05 ± 0.03 micron/min"},
 		{13.332, "Pa", 0, "100 micron"}, {13.34, "Pa", 0, "0.1 Torr"}, {101325, "Pa", 0, "760 Torr"},
 		{0.0022220, "Pa/s", 0, "1 micron/min"}, {0.45, "A", 0.004, "450 ± 4 mA"}, {261.6, "°C", 3, "262 ± 3 °C"},
-		{2.24, "°C/s", 0.001, "2.2 °C/s"}, {65, "s", 3, "65 ± 3 s"}, {240, "s", 3, "4.0 ± 0.1 min"},
+		{2.24, "°C/s", 0.001, "2.2 °C/s"}, {2.78e-3 * torr, "Pa m³", 0.8e-3 * torr, "2.78 ± 0.80 Torr L"}, {1640, "Pa", 24, "12.30 ± 0.18 Torr"}, {65, "s", 3, "65 ± 3 s"}, {240, "s", 3, "4.0 ± 0.1 min"},
 		{math.NaN(), "Pa", 1, "not known"}, {0, "Pa", 0, "0 micron"},
 	} {
 		if got := SayWithin(c.x, c.u, c.unit); got != c.want {

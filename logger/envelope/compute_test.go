@@ -155,7 +155,7 @@ func TestCurrent(t *testing.T) {
 		near(t, "current", l.High, want, 1e-9)
 	}
 	l, _ := Compute(neon15(), true, Bench{MaxCurrent: 0.4}).Limit(CurrentLimit)
-	if l.High != 0.4 || l.Basis != FromBench {
+	if l.High != 0.4 || l.Basis != BenchFile {
 		t.Errorf("a weak bench: %+v", l)
 	}
 	card := neon15()

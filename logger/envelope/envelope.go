@@ -18,6 +18,7 @@ type Basis string
 const (
 	FromCard       Basis = "tube card"
 	FromBench      Basis = "this bench's runs"
+	BenchFile      Basis = "bench.toml"  // what its owner says of the plant
 	BenchTable     Basis = "bench table" // a row of the bench's own tables
 	Computed       Basis = "computed"
 	Handbook       Basis = "handbook"

@@ -3,6 +3,7 @@ package envelope
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // facts are what limits and plans are computed from: each is there, known or
@@ -31,6 +32,19 @@ func (b *builder) lacks(f Fact, what string) Fact {
 	return f
 }
 
+// lacksOf is lacks with those of the card's words that it does not give.
+func (b *builder) lacksOf(f Fact, words ...string) Fact {
+	c := &b.e.Card
+	given := map[string]bool{"outside diameter": c.Outside > 0, "bore": c.Bore > 0, "length": c.Length > 0, "glass": c.Glass != "", "coating": c.Coating != ""}
+	switch words = slices.DeleteFunc(words, func(w string) bool { return given[w] }); len(words) {
+	case 0:
+		return b.lacks(f, "measures that can be together")
+	case 1:
+		return b.lacks(f, "the "+words[0])
+	}
+	return b.lacks(f, and(words))
+}
+
 // measures are the relative standard uncertainties of the card's measures:
 // makers' and tape's tolerances, rectangular.
 func (b *builder) measures() (outside, wall, bore, length float64) {
@@ -47,7 +61,7 @@ func (b *builder) gasVolume() Fact {
 	f := Fact{ID: "gas-volume", Title: "Gas volume", Unit: "m³", Basis: Computed, Formula: "π d² L ÷ 4",
 		Reason: "How much gas the tube takes, and how much a leak or the walls make of it.", Source: b.toleranceSource()}
 	if f.Value = Volume(b.e.Card); f.Value == 0 {
-		return b.lacks(f, "bore and length")
+		return b.lacksOf(f, "bore", "length")
 	}
 	_, _, bore, length := b.measures()
 	f.U = f.Value * math.Hypot(2*bore, length)
@@ -58,7 +72,7 @@ func (b *builder) area() Fact {
 	f := Fact{ID: "wall-area", Title: "Wall area, outside", Unit: "m²", Basis: Computed, Formula: "π OD L",
 		Reason: "By it the tube gives its heat to the room.", Source: b.toleranceSource()}
 	if f.Value = wallArea(b.e.Card); f.Value == 0 {
-		return b.lacks(f, "outside diameter and length")
+		return b.lacksOf(f, "outside diameter", "length")
 	}
 	od, _, _, length := b.measures()
 	f.U = f.Value * math.Hypot(od, length)
@@ -69,7 +83,7 @@ func (b *builder) mass() Fact {
 	f := Fact{ID: "glass-mass", Title: "Glass mass", Unit: "kg", Basis: Computed, Formula: "ρ π (OD² − d²) L ÷ 4",
 		Reason: "It stores the heat that the arc gives.", Source: b.toleranceSource() + "; density: " + b.t.glass[b.e.Card.Glass].source}
 	if f.Value = glassMass(b.t, b.e.Card); f.Value == 0 {
-		return b.lacks(f, "glass, bore, outside diameter and length")
+		return b.lacksOf(f, "glass", "bore", "outside diameter", "length")
 	}
 	od, wall, _, length := b.measures()
 	f.U = f.Value * math.Hypot(math.Hypot(od, wall), math.Hypot(length, b.t.practice["property-doubt"].high/100))
@@ -97,8 +111,13 @@ func (b *builder) stall() Fact {
 		Source:  b.airSource() + "; glass: " + b.t.glass[e.Card.Glass].source}
 	g, ok := b.t.glass[e.Card.Glass]
 	target, _ := e.Limit(GlassTarget)
-	if !ok || e.Card.Bore <= 0 || e.Card.Outside <= e.Card.Bore || !(target.Low > e.paceAt) {
-		return b.lacks(f, "glass, bore, outside diameter or a coating, or the target is not known")
+	switch {
+	case !ok || e.Card.Bore <= 0 || e.Card.Outside <= e.Card.Bore || target.Unknown != "" && e.Card.Coating == "":
+		return b.lacksOf(f, "glass", "bore", "outside diameter", "coating")
+	case !(target.Low > e.paceAt):
+		f = b.lacks(f, "")
+		f.Unknown = fmt.Sprintf("The glass target is not known to be above %s, the middle of the preheat.", Say(e.paceAt, "°C"))
+		return f
 	}
 	f.Value = e.air.stallRate(perArea(g, e.Card.Outside, e.Card.Bore), e.paceAt, target.Low, e.Bench.Room())
 	_, wall, _, _ := b.measures()
@@ -165,8 +184,11 @@ func (b *builder) leakFact() Fact {
 		Source: "rate of rise of this envelope; bench description"}
 	v := b.shut()
 	if v == 0 {
-		f.Value, f.Basis, f.Unknown = math.NaN(), "", "The card lacks bore or length, or bench.toml the manifold's volume."
-		return f
+		if b.e.Known && Volume(b.e.Card) > 0 {
+			f.Value, f.Basis, f.Unknown = math.NaN(), "", "The manifold's volume is not known; bench.toml can give it."
+			return f
+		}
+		return b.lacksOf(f, "bore", "length")
 	}
 	l := b.rise()
 	f.Value = l.High * v
@@ -195,6 +217,9 @@ func (b *builder) flushFact() Fact {
 	n, each, ok := b.flushes()
 	if !ok {
 		f.Value, f.Basis, f.Unknown = math.NaN(), "", "The fill pressure is not known."
+		if b.e.FillTarget > 0 {
+			f.Unknown = "By the table practice no number of flushes is enough: it wants a lower base pressure or a higher flush pressure."
+		}
 		return f
 	}
 	base := b.t.practice[BasePressure].high * micron
@@ -208,7 +233,7 @@ func (b *builder) flushFact() Fact {
 func (b *builder) flushShare() Fact {
 	base, flush := b.t.practice[BasePressure], b.t.practice["flush-pressure"]
 	x := base.high * micron / (flush.low * torr)
-	return Fact{ID: "flush-share", Title: "What a flush leaves", Unit: "1", Value: x, U: x * base.highU / base.high, Basis: basisOf(flush.mark),
+	return Fact{ID: "flush-share", Title: "What a flush leaves", Unit: "1", Value: x, U: base.highU * micron / (flush.low * torr), Basis: basisOf(flush.mark),
 		Reason:  "Each flush leaves this share of what was gaseous before, and all that clings to the walls.",
 		Formula: fmt.Sprintf("base %s ÷ flush %s", Say(base.high*micron, "Pa"), Say(flush.low*torr, "Pa")), Source: flush.source}
 }

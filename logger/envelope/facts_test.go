@@ -94,6 +94,9 @@ func TestCardWithGaps(t *testing.T) {
 		card := full()
 		c.drop(&card)
 		e := Compute(card, true, Bench{ManifoldVolume: 0.5e-3, OpenCircuit: 12e3})
+		if l, _ := Compute(card, true, Bench{MaxCurrent: 1.2}).Limit(CurrentLimit); l.Unknown != "" || (card.Electrode.Rating == 0) != strings.Contains(l.Reason, "not known without their rating") {
+			t.Errorf("without %s: the bombarder's own limit: %+v", name, l)
+		}
 		for i, l := range e.Limits {
 			word, gone := c.limits[l.ID]
 			if gone != (l.Unknown != "") || !strings.Contains(l.Unknown, word) {
@@ -112,6 +115,23 @@ func TestCardWithGaps(t *testing.T) {
 				t.Errorf("without %s: %s: unknown %q", name, f.ID, f.Unknown)
 			}
 		}
+	}
+	// Only what is missing is named.
+	for id, want := range map[string]string{"gas-volume": "The card does not give the length.", "glass-mass": "The card does not give glass and length.",
+		"stall-rate": "The card does not give the glass.", "leak-allowed": "The card does not give the length."} {
+		c := full()
+		c.Glass, c.Length = "", 0
+		if f, _ := Compute(c, true, Bench{}).Fact(id); f.Unknown != want {
+			t.Errorf("%s: %q, want %q", id, f.Unknown, want)
+		}
+	}
+	if f, _ := Compute(full(), true, Bench{}).Fact("leak-allowed"); f.Unknown != "The manifold's volume is not known; bench.toml can give it." {
+		t.Errorf("leak without a manifold: %q", f.Unknown)
+	}
+	upside := full()
+	upside.Bore = 2 * upside.Outside
+	if f, _ := Compute(upside, true, Bench{}).Fact("stall-rate"); f.Unknown == "" {
+		t.Errorf("bore over outside: %+v", f)
 	}
 	for _, f := range Compute(tube.Card{}, false, Bench{}).Facts {
 		if f.Unknown == "" && f.ID != "flush-share" || strings.Contains(f.Formula+f.Reason, "NaN") {

@@ -31,6 +31,9 @@ func (t *track) finding(c *Checker) Finding {
 	}
 	bad := max(t.worst-orNone(l.High, 1), orNone(l.Low, -1)-t.worst)
 	f.Verdict = verdict(&l, t.worst, t.worstU)
+	if why := t.unfinished(c); why != "" && f.Verdict == Outside {
+		return Finding{Limit: t.limit, Verdict: NotKnown, Measured: math.NaN(), U: math.NaN(), Text: t.limit.Title + ": not known. " + why}
+	}
 	if f.Verdict == Marginal {
 		exact := l
 		exact.U, exact.ULow = 0, 0
@@ -106,7 +109,7 @@ func (t *track) text(f *Finding) string {
 	fmt.Fprintf(&s, ", %s", bounds(l))
 	switch {
 	case f.Vague:
-		s.WriteString(": inside, but nearer than the limit itself is known")
+		s.WriteString(": inside, but " + roughly(l, f.Measured, f.U))
 	case f.Verdict == Marginal:
 		s.WriteString(": too near to tell")
 	case f.Verdict == Outside:
@@ -117,6 +120,27 @@ func (t *track) text(f *Finding) string {
 	}
 	s.WriteByte('.')
 	return s.String()
+}
+
+// roughly says which bound of a limit x is nearer to than the bound itself is known.
+func roughly(l *Limit, x, u float64) string {
+	name, bound := "the limit", l.High
+	uLow, uHigh := l.Doubt()
+	doubt := uHigh
+	lower := !(x > l.High-2*math.Hypot(orZero(u), uHigh))
+	if lower {
+		bound, doubt = l.Low, uLow
+	}
+	switch both := l.Low == l.Low && l.High == l.High; {
+	case both && lower:
+		name = "the lower limit"
+	case both:
+		name = "the upper limit"
+	}
+	if _, pm, ok := strings.Cut(SayWithin(bound, 2*doubt, l.Unit), " ± "); ok {
+		return name + " is known only to ± " + pm
+	}
+	return name + " is known only roughly"
 }
 
 // measure says what the deciding value is.
@@ -187,7 +211,7 @@ func bounds(l *Limit) string {
 	low, high := l.Low == l.Low, l.High == l.High
 	switch {
 	case low && high:
-		return "limits " + Say(l.Low, l.Unit) + " to " + Say(l.High, l.Unit)
+		return "limits " + span(Say(l.Low, l.Unit), Say(l.High, l.Unit))
 	case low:
 		return "at least " + Say(l.Low, l.Unit)
 	}
@@ -249,10 +273,13 @@ func Overall(findings []Finding) (Verdict, string) {
 // because the limit is known roughly.
 func besides(marginal, vague []string) (text string) {
 	if len(marginal) > 0 {
-		text = " Marginal, too near to tell: " + and(marginal) + "."
+		text = " Too near to the limit to tell: " + and(marginal) + "."
 	}
-	if len(vague) > 0 {
-		text += " Marginal, inside but nearer than the limit itself is known: " + and(vague) + "."
+	switch {
+	case len(vague) == 1:
+		text += " Inside, though the limit is known only roughly: " + vague[0] + "."
+	case len(vague) > 1:
+		text += " Inside, though the limits are known only roughly: " + and(vague) + "."
 	}
 	return text
 }

@@ -328,9 +328,9 @@ func TestWarningComesInTimeAndSeldomInVain(t *testing.T) {
 	t.Logf("lag and seating calibrated: by the reading %d, %d; by the true glass %d, %d", len(known), known.late(), len(knownTruth), knownTruth.late())
 	for name, l := range map[string]struct {
 		lead
-		share float64
-	}{"by the reading": {ahead, 0.05}, "by the true glass": {byTruth, 0.35}, "calibrated": {known, 0.05}, "calibrated, by the true glass": {knownTruth, 0.15}} {
-		if float64(l.late()) > l.share*float64(len(l.lead)) {
+		share, least float64 // one of the few of a short proof tells nothing of the true glass
+	}{"by the reading": {ahead, 0.05, 0}, "by the true glass": {byTruth, 0.35, 1}, "calibrated": {known, 0.05, 0}, "calibrated, by the true glass": {knownTruth, 0.15, 1}} {
+		if float64(l.late()) > max(l.least, l.share*float64(len(l.lead))) {
 			t.Errorf("%s: %d of %d overheats warned late", name, l.late(), len(l.lead))
 		}
 	}

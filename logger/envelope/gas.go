@@ -80,16 +80,20 @@ func (b *builder) dilution() Limit {
 }
 
 // flushes is how many flushes are needed if the pump leaves as much as common
-// practice allows, and what share each leaves.
+// practice allows, and what share each leaves; ok is false where no number of them, or
+// none that anybody would do, is enough.
 func (b *builder) flushes() (n int, each float64, ok bool) {
 	base, fill := b.t.practice[BasePressure].high*micron, b.e.FillTarget
 	each = base / (b.t.practice["flush-pressure"].low * torr)
-	if fill != fill || !(each < 1) {
+	allowed := b.t.practice["impurity"].high * 1e-6
+	if !(fill > 0) || !(each < 1) || !(allowed > 0) {
 		return 0, each, false
 	}
-	allowed := b.t.practice["impurity"].high * 1e-6
+	const most = 99
 	for share := base / fill; share > allowed; share *= each {
-		n++
+		if n++; n > most {
+			return 0, each, false
+		}
 	}
 	return n, each, true
 }

@@ -24,7 +24,7 @@ func TestJudgeIsolated(t *testing.T) {
 		want Verdict
 		text string
 	}{
-		{0.4, 0.1, Within, "Rate of rise: 0.4 ± 0.20 micron/min (shut for 8.0 s), at most 1 micron/min."},
+		{0.4, 0.1, Within, "Rate of rise: 0.40 ± 0.20 micron/min (shut for 8.0 s), at most 1 micron/min."},
 		{1.1, 0.1, Marginal, "too near to tell."},
 		{1.5, 0.1, Outside, "at most 1 micron/min: 0.5 micron/min too fast."},
 		{25, 6, Outside, "24 micron/min too fast."},

@@ -15,10 +15,10 @@ func TestVague(t *testing.T) {
 	run[9].amps, run[10].amps = 385, 385 // least 350 or so, known to ± 80
 	by, list, _, _ := judged(t, run, 100*time.Millisecond, tight)
 	f := by[ShellCurrent]
-	if f.Verdict != Marginal || !f.Vague || f.Degree != 0 || !strings.Contains(f.Text, "nearer than the limit itself is known") {
+	if f.Verdict != Marginal || !f.Vague || f.Degree != 0 || !strings.Contains(f.Text, ": inside, but the lower limit is known only to ± 92 mA.") {
 		t.Errorf("%+v", f)
 	}
-	if v, text := Overall(list); v != Within || !strings.HasSuffix(text, ". Marginal, inside but nearer than the limit itself is known: current for shells.") {
+	if v, text := Overall(list); v != Within || !strings.HasSuffix(text, ". Inside, though the limit is known only roughly: current for shells.") {
 		t.Errorf("%v %q", v, text)
 	}
 	run = good()
@@ -42,7 +42,7 @@ func TestOverallNamesMarginal(t *testing.T) {
 	ceiling := row(GlassCeiling, "Glass ceiling", Within, false)
 	hot := row(GlassCeiling, "Glass ceiling", Outside, false)
 	near, rough := row(PreheatEnd, "Preheat", Marginal, false), row(RateOfRise, "Rate of rise", Marginal, true)
-	const nearToo, roughToo = " Marginal, too near to tell: preheat.", " Marginal, inside but nearer than the limit itself is known: rate of rise."
+	const nearToo, roughToo = " Too near to the limit to tell: preheat.", " Inside, though the limit is known only roughly: rate of rise."
 	for _, c := range []struct {
 		list []Finding
 		v    Verdict
@@ -50,6 +50,8 @@ func TestOverallNamesMarginal(t *testing.T) {
 	}{
 		{[]Finding{target, ceiling, base, fill}, Within, "Within all limits."},
 		{[]Finding{rough, target, ceiling, base, fill}, Within, "Within all limits." + roughToo},
+		{[]Finding{rough, target, ceiling, base, fill, row(ShellWindow, "Air pressure for shells", Marginal, true)}, Within,
+			"Within all limits. Inside, though the limits are known only roughly: rate of rise and air pressure for shells."},
 		{[]Finding{near, rough, target, ceiling, base, fill}, Marginal, "Too near to the limit to tell: preheat." + roughToo},
 		{[]Finding{near, rough, target, hot, base, fill}, Outside, "Outside its limits: glass ceiling." + nearToo + roughToo},
 		{[]Finding{near, rough, target, ceiling, base, row(FillPressure, "Fill pressure", NotKnown, false)}, NotKnown,

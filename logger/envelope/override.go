@@ -304,7 +304,7 @@ func readOverride(s *schema, t *strict.Table, rows []*row) *row {
 	if i := slices.IndexFunc(rows, r.same); i >= 0 {
 		old = rows[i]
 	}
-	changed := false
+	changed := map[string]bool{} // the numbers that the bench gives
 	for i := s.keys; i < len(s.columns); i++ {
 		c := s.columns[i]
 		switch c.name {
@@ -330,17 +330,50 @@ func readOverride(s *schema, t *strict.Table, rows []*row) *row {
 				c.dim = unit.TempDifference
 			}
 		}
+		if !c.text && !c.doubt {
+			c.min = max(c.min, least(s.name, r.cells[0].text))
+		}
 		if t.Has(c.name) || old == nil {
 			r.cells[i] = read(t, c, old == nil && !c.optional)
-			changed = changed || !c.text
+			changed[c.name] = !c.text
 			continue
 		}
 		r.cells[i] = old.cells[i]
-		if c.doubt && changed {
+		if c.doubt && s.newlySaid(c.name, changed) {
 			r.cells[i].number = 0
 		}
 	}
 	return r
+}
+
+// least is the least that a constant or a figure of practice can be, in the unit of its
+// row, where something is divided by it or its logarithm is taken; 0 for others.
+func least(table, key string) float64 {
+	switch table + " " + key {
+	case "constant hold-fall", "constant shell-area", "constant shell-area-rating":
+		return 0
+	case "constant air-field-power":
+		return 0.1
+	case "practice impurity", "practice isolated", "practice base-pressure", "practice flush-pressure", "practice neon-p-od",
+		"practice stress-factor", "practice bombard-time":
+		return 1e-3
+	}
+	if table == "constant" {
+		return 1e-3
+	}
+	return 0
+}
+
+// newlySaid tells whether what an uncertainty belongs to is among the changed columns:
+// cap_u belongs to cap and target_u to target_low, u to all numbers of its row.
+func (s *schema) newlySaid(doubt string, changed map[string]bool) bool {
+	of, ok := strings.CutSuffix(doubt, "_u")
+	for _, c := range s.columns {
+		if changed[c.name] && !c.doubt && (!ok || c.name == of || c.name == of+"_low") {
+			return true
+		}
+	}
+	return false
 }
 
 // read reads a cell of a bench's table.

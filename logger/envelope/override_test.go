@@ -2,6 +2,7 @@ package envelope
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -125,6 +126,43 @@ source = "measured on two lengths"
 	}
 }
 
+// A number that the bench gives without its uncertainty is exact; what it leaves to the
+// program keeps the program's uncertainty.
+func TestBenchTablesKeepOtherUncertainties(t *testing.T) {
+	tab, err := own(`
+[[tables.coating]]
+coating = "clear"
+target_low = "230 C"
+source = "our own trials"
+
+[[tables.practice]]
+key = "strike-window"
+high = "4 Torr"
+source = "our own trials"
+
+[[tables.electrode]]
+running = "60 mA"
+shell_high = "650 mA"
+source = "the electrode's leaflet"
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	program := loadTables()
+	c, p := tab.all.coating["clear"], tab.all.practice["strike-window"]
+	if c.targetLow != 230 || c.targetU != 0 || c.capU != program.coating["clear"].capU || !(c.capU > 0) {
+		t.Errorf("coating %+v", c)
+	}
+	if p.high != 4 || p.highU != 0 || p.lowU != program.practice["strike-window"].lowU || !(p.lowU > 0) {
+		t.Errorf("practice %+v", p)
+	}
+	for _, e := range tab.all.electrode {
+		if (e.u == 0) != (e.running == 60) {
+			t.Errorf("electrode %+v", e)
+		}
+	}
+}
+
 // Each mistake is one line with file, line, key, what was found and what is allowed.
 func TestBenchTablesRefuse(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
@@ -146,12 +184,45 @@ func TestBenchTablesRefuse(t *testing.T) {
 		"a mark":                   {"[tables.practice]\nkey = \"shell-time\"\nmark = \"a\"\nsource = \"x\"\n", "bench.toml:3: tables.practice.mark"},
 		"another unit":             {"[tables.practice]\nkey = \"shell-time\"\nunit = \"min\"\nsource = \"x\"\n", "bench.toml:3: tables.practice.unit"},
 		"another dimension":        {"[tables.practice]\nkey = \"shell-time\"\nlow = \"40 C\"\nsource = \"x\"\n", `bench.toml:3: tables.practice.low: found "40 C"`},
-		"no name":                  {"[tables.glass]\nsource = \"x\"\n", "bench.toml:1: tables.glass.glass: found no such key"},
+		"none of what there must be": {"[tables.constant]\nkey = \"shell-known\"\nvalue = 0\nsource = \"x\"\n",
+			"bench.toml:3: tables.constant.value: found 0; allowed: a number, 0.001 to "},
+		"no name": {"[tables.glass]\nsource = \"x\"\n", "bench.toml:1: tables.glass.glass: found no such key"},
 	} {
 		_, err := own(c.text)
 		var e *strict.Error
 		if !errors.As(err, &e) || !strings.HasPrefix(err.Error(), c.want) {
 			t.Errorf("%s:\n got %v\nwant %s", name, err, c.want)
+		}
+	}
+}
+
+// A field that is stated in another bore, going with the bore as the table says, is the
+// same field, and holds the same arc.
+func TestHoldsInAnyStatedBore(t *testing.T) {
+	n := loadTables().value("air-field-power")
+	tab, err := own(fmt.Sprintf("tables.constant = [{key = \"air-field-bore\", value = 20, source = \"x\"}, {key = \"air-field\", value = %.12g, u = 4, source = \"x\"}]\n",
+		11*math.Pow(20.0/13, n-1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, _ := (&Bench{OpenCircuit: 10e3}).Holds()
+	b, _ := (&Bench{OpenCircuit: 10e3, Tables: tab}).Holds()
+	near(t, "hold pressure times length", b/a, 1, 1e-9)
+}
+
+// However odd a bench's practice is, the flushes are counted and come to an end.
+func TestFlushesEnd(t *testing.T) {
+	for _, c := range []struct{ key, column, value string }{
+		{"neon-p-od", "low", "0"}, {"impurity", "high", "0"}, // not allowed, but not to hang on either
+		{"flush-pressure", "low", `"0.010000001 Torr"`},
+	} {
+		tab, err := own("[tables.practice]\nkey = \"" + c.key + "\"\n" + c.column + " = " + c.value + "\nsource = \"x\"\n")
+		if (err != nil) != (c.value == "0") {
+			t.Errorf("%s %s: %v", c.key, c.value, err)
+		}
+		e := Compute(neon15(), true, Bench{Tables: tab})
+		if f, ok := e.Fact("flushes"); !ok || f.Unknown == "" {
+			t.Errorf("%s %s: %+v", c.key, c.value, f)
 		}
 	}
 }

@@ -65,7 +65,12 @@ func (l *Limit) Bounds() string {
 	case l.Low != l.Low:
 		return "at most " + high
 	}
-	if i := strings.LastIndexByte(low, ' '); strings.HasSuffix(high, low[i:]) {
+	return span(low, high)
+}
+
+// span is "low to high", with the unit once where both have the same.
+func span(low, high string) string {
+	if i := strings.LastIndexByte(low, ' '); i >= 0 && strings.HasSuffix(high, low[i:]) {
 		low = low[:i]
 	}
 	return low + " to " + high
@@ -135,13 +140,12 @@ func SayWithin(x, expanded float64, unit string) string {
 	case e >= 1:
 		decimals = min(decimals, 1)
 	}
-	if name == "Torr" && x < 10*torr {
-		number = strconv.FormatFloat(x/torr, 'f', decimals, 64)
-	}
 	pm := strconv.FormatFloat(expanded/scale, 'f', decimals, 64)
 	if strings.Trim(pm, "0.") == "" {
 		return text // less than the digits shown
 	}
+	// The value to the same decimals: 0.90 ± 0.42, not 0.9 ± 0.42.
+	number = strconv.FormatFloat(x/scale, 'f', decimals, 64)
 	return number + " ± " + pm + " " + name
 }
 

@@ -66,7 +66,7 @@ func (f *Foresight) expect(h Heating) {
 		return
 	}
 	c.taught = true
-	c.heat = columnHeat{watts: h.PerMetre * math.Pow(c.bore/12.8e-3, h.Bore), pressure: h.Pressure, current: h.Current, u: h.U}
+	c.heat = columnHeat{watts: h.PerMetre * math.Pow(c.bore/UsualBore, h.Bore), pressure: h.Pressure, current: h.Current, u: h.U}
 }
 
 // seat judges the thermocouple from arc-on: the reading's rise over the first

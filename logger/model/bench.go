@@ -14,7 +14,7 @@ const (
 	stefan = 5.670374419e-8 // W/(m² K⁴), CODATA
 
 	refCurrent = 0.3
-	refBore    = 12.8e-3
+	refBore    = envelope.UsualBore
 
 	gasConducts = 0.045 // W/(m K), hot air
 	intoGlass   = 0.75  // of the column's power; handbook 5: 0.6 to 0.9

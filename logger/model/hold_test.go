@@ -3,6 +3,8 @@ package model
 import (
 	"math"
 	"testing"
+
+	"tipoff/logger/phase"
 )
 
 // Closed forms: with heat as p^½ I^½ d^-1, the column's voltage goes as p^½ I^-½ d^-1 L. Four
@@ -33,5 +35,21 @@ func TestJumpByGayLussac(t *testing.T) {
 	}
 	if got := j.Expect(1e-3, 1e9, 1); math.Abs(got-1) > 1e-9 {
 		t.Errorf("ratio %g into a room, want 1", got)
+	}
+}
+
+// A run whose gauge reads only from some seconds on still tells what the arc held at:
+// 250 Pa in a usual tube at the usual current is 250 Pa × 1.8 m.
+func TestHeldWithoutTheFirstPressure(t *testing.T) {
+	s := Series{Tube: glass15(UsualLength, 193), Room: 22}
+	for i := range 30 {
+		x := Sample{T: float64(i), Phase: phase.Bombard, Pressure: 250, Glass: 22 + float64(i), Current: UsualCurrent, Shell: math.NaN()}
+		if i < 5 {
+			x.Pressure = math.NaN()
+		}
+		s.Samples = append(s.Samples, x)
+	}
+	if held := observe(&s).held; math.Abs(held-250*UsualLength) > 1e-6 {
+		t.Errorf("held at %g Pa m, want %g", held, 250*UsualLength)
 	}
 }

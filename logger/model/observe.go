@@ -158,7 +158,7 @@ func (o *observations) sample(samples []Sample, first, last int) {
 			o.shell = append(o.shell, reading{n, ss / float64(ns), 40, grid / remembers})
 		}
 		o.restart = append(o.restart, again)
-		if i > 0 {
+		if i > 0 && p > 0 { // without a reading of the pressure nothing is known to have held
 			o.held = max(o.held, p*UsualLength/book.HoldShare(o.tube.Length, o.tube.Bore, i))
 		}
 	}
@@ -186,7 +186,7 @@ func (o *observations) strikesIn(samples []Sample) {
 			k++
 		}
 		x := &samples[k]
-		if x.Current > arcCurrent && x.Pressure == x.Pressure && a.Glass == a.Glass {
+		if x.Current > arcCurrent && x.Pressure > 0 && a.Glass == a.Glass {
 			o.strikes = append(o.strikes, strike{a.Pressure, x.Pressure, x.Current, a.Glass})
 		}
 	}
@@ -264,9 +264,11 @@ func (o *observations) dryingIn() {
 // last moment with the arc on.
 func (o *observations) seen(s *Shells, begin, end float64) {
 	for _, t := range slices.Sorted(slices.Values(s.Glow)) {
-		// Only a shell with the arc on begins to glow.
+		// Only a shell with the arc on begins to glow, and it begins once: who says so later
+		// says the same again, of shells that are hotter by then.
 		if n := int((t - begin) / grid); t >= begin && n < len(o.in) && o.in[n].current > 0 {
 			o.glow = append(o.glow, reading{n, glowing, glowingU, 1})
+			break
 		}
 	}
 	if n := int((end - begin) / grid); s.Done && n < len(o.in) {

@@ -129,8 +129,8 @@ func boundsOf(e *envelope.Envelope, o *Options, taught bool) (bounds, error) {
 	b.current = current.High * (1 - ofCurrent)
 	b.shellTime = hold.Low
 	if b.airHigh < b.airLow {
-		return b, fmt.Errorf("the arc of this tube holds only up to %s, but at least %s of air is wanted: the bombarder is too small for it",
-			envelope.Say(air.High, "Pa"), envelope.Say(air.Low, "Pa"))
+		return b, fmt.Errorf("with a tenth of room on either side the arc of this tube holds up to %s of air and wants at least %s: the bombarder is too small for it",
+			envelope.Say(b.airHigh, "Pa"), envelope.Say(b.airLow, "Pa"))
 	}
 	return b, nil
 }
@@ -151,7 +151,7 @@ func Choose(e *envelope.Envelope, params *model.Params, o Options) (*Chosen, err
 	c := &Chosen{Room: o.room(e), Runs: len(params.Runs)}
 	c.Tube, c.Guessed = TubeOf(e.Card, e.Bench.Tables)
 	if !c.Tube.Valid() {
-		return nil, fmt.Errorf("%w: the card lacks a measure of the tube or the electrodes' rating", errLack)
+		return nil, fmt.Errorf("%w: the card does not say %s", errLack, strings.Join(e.Card.Gaps(), ", "))
 	}
 	b, err := boundsOf(e, &o, c.Runs > 0)
 	if err != nil {
@@ -208,8 +208,8 @@ func (s *search) heatSpread() float64 {
 	var g [model.NumConstants]float64
 	g[model.Heating] = 1
 	g[model.PressureExponent] = math.Log(usualAir / torr)
-	g[model.CurrentExponent] = math.Log(0.6 * s.b.current / 0.3)
-	g[model.BoreExponent] = math.Log(s.c.Tube.Bore / 12.8e-3)
+	g[model.CurrentExponent] = math.Log(0.6 * s.b.current / model.UsualCurrent)
+	g[model.BoreExponent] = math.Log(s.c.Tube.Bore / model.UsualBore)
 	v := 0.0
 	for i := range g {
 		for j := range g {
@@ -242,7 +242,8 @@ func (s *search) currentFor(rate, air float64) float64 {
 	return hi
 }
 
-// shellCurrent is the current that keeps the shells at a good orange, even if the fall gives less than thought by sure standard deviations.
+// shellCurrent is the current that keeps the shells at a good orange, even if the fall
+// gives less than thought by sure standard deviations.
 func (s *search) shellCurrent(pressure, sure float64) float64 {
 	lo, hi := 0.05, s.b.current
 	less := 1 - sure*s.p.Spread(model.ShellPower)

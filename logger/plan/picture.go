@@ -23,7 +23,7 @@ func (c *Chosen) Picture(e *envelope.Envelope) *chart.Run {
 	pr := &c.Prediction
 	r := &chart.Run{
 		Title:    "Rehearsal of " + e.Card.Name,
-		Subtitle: fmt.Sprintf("%s · %.0f of 100 modelled runs end inside the limits · %s", tubeWords(e), 100*c.Confidence, c.Basis()),
+		Subtitle: fmt.Sprintf("%s · %.0f of 100 modelled runs end inside the limits · %s", e.Card.Words(), 100*c.Confidence, c.Basis()),
 	}
 	points := func(p *model.Point) chart.Point {
 		return chart.Point{T: p.T, Pressure: p.Pressure, Glass: p.Glass, Current: p.Current}
@@ -60,10 +60,6 @@ func (c *Chosen) Picture(e *envelope.Envelope) *chart.Run {
 		r.Alarms = append(r.Alarms, chart.Alarm{T: s.At, Text: s.Text})
 	}
 	return r
-}
-
-func tubeWords(e *envelope.Envelope) string {
-	return fmt.Sprintf("%.3g mm %s, %.3g m, %s", e.Card.Outside*1e3, e.Card.Coating, e.Card.Length, e.Card.Gas)
 }
 
 // Step is something to do in the plan.

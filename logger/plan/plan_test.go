@@ -106,8 +106,8 @@ func TestNoPlanSaysWhy(t *testing.T) {
 		change     func(*tube.Card)
 	}{
 		{"no rating", "rating", true, func(c *tube.Card) { c.Electrode = tube.Electrode{} }},
-		{"no length", "measure", true, func(c *tube.Card) { c.Length = 0 }},
-		{"no glass", "measure", true, func(c *tube.Card) { c.Glass = "" }},
+		{"no length", "does not say length", true, func(c *tube.Card) { c.Length = 0 }},
+		{"no glass", "does not say glass", true, func(c *tube.Card) { c.Glass = "" }},
 	} {
 		card := wave()
 		c.change(&card)
@@ -183,6 +183,22 @@ func certificates(t *testing.T) (values, lag string) {
 	v := certificate.Certificate{Channel: "g", Role: "glass", Procedure: "ice, boiling", Who: "Em", Room: 21, Change: math.NaN(), Drift: 1,
 		Instrument: certificate.Instrument{Name: "bath", Limit: 0.1}, Date: c.Date, Due: c.Due, Fit: fit, Points: points}
 	return string(v.Encode()), lag
+}
+
+// A bombarder that is too small for a tube is told with what it can and what is wanted,
+// which are not the same.
+func TestBombarderTooSmall(t *testing.T) {
+	card := wave()
+	card.Length = 6
+	e := envelope.Compute(card, true, envelope.Bench{OpenCircuit: 6e3})
+	p := model.Handbook(BenchOf(e.Bench))
+	l, _ := e.Limit(envelope.StrikeWindow)
+	_, err := Choose(e, &p, Options{})
+	for _, want := range []string{"up to " + envelope.Say(0.9*l.High, "Pa"), "at least " + envelope.Say(1.1*l.Low, "Pa"), "too small"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, without %q", err, want)
+		}
+	}
 }
 
 func TestLagCorrected(t *testing.T) {

@@ -296,7 +296,7 @@ func (s *Sheet) draw(segments []phase.Segment, env *envelope.Envelope) {
 		d.Title = s.Run.Tube + ", run " + s.Run.ID
 	}
 	about := []string{}
-	for _, t := range []string{s.Run.Bench, tubeWords(env), when(s.Run.Started), s.Run.Outcome} {
+	for _, t := range []string{s.Run.Bench, env.Card.Words(), when(s.Run.Started), s.Run.Outcome} {
 		if t != "" {
 			about = append(about, t)
 		}
@@ -325,12 +325,4 @@ func (s *Sheet) draw(segments []phase.Segment, env *envelope.Envelope) {
 		}
 		d.Alarms = append(d.Alarms, chart.Alarm{T: float64(a.RaisedS), Text: text})
 	}
-}
-
-func tubeWords(env *envelope.Envelope) string {
-	if !env.Known {
-		return ""
-	}
-	c := env.Card
-	return fmt.Sprintf("%s %s, %s, %s", unit.Format(c.Outside, unit.Length), c.Coating, c.Gas, unit.Format(c.Length, unit.Length))
 }

@@ -12,7 +12,7 @@ import (
 // Limits is what the chart of a tube's limits before its run shows. Limits that
 // rest on common practice are marked as such.
 func Limits(env *envelope.Envelope) *chart.Run {
-	r := &chart.Run{Title: "Limits for " + env.Card.Name, Subtitle: tubeWords(env)}
+	r := &chart.Run{Title: "Limits for " + env.Card.Name, Subtitle: env.Card.Words()}
 	for _, l := range env.Limits {
 		q, ok := roles[l.Role]
 		if !ok || l.Unknown != "" || slices.Contains(moments, l.ID) {

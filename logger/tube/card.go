@@ -52,11 +52,15 @@ func strainPoint(glass string) float64 {
 	return math.NaN()
 }
 
+// NotKnown is what a card says in place of a value that nobody knows: the limits
+// that need it are then not known either.
+const NotKnown = "not known"
+
 // Parse reads a tube card. file is its name for messages. The error is the first
 // mistake in the file, of type [*strict.Error]; the card is then zero.
 //
 // A card is a TOML file. Required: name, outside, wall or bore, length, glass,
-// coating, gas, and rating in [electrode].
+// coating, gas, and rating in [electrode]; each but the name may be [NotKnown].
 //
 //	name = "PP-01"          # 1 to 40 characters
 //	job = "Petrel Pier ferry kiosk, wave 1"
@@ -78,30 +82,39 @@ func strainPoint(glass string) float64 {
 //	glass_ceiling = "250 C" # at least 50 °C below the glass's strain point
 //	fill_pressure = "9 Torr"
 //	max_current = "600 mA"
-func Parse(file string, data []byte) (Card, error) {
+func Parse(file string, data []byte) (Card, error) { return parse(file, data, false) }
+
+// ParseDraft is [Parse] for a card that is still being written: where a key but the
+// name is missing, its value is not known.
+func ParseDraft(file string, data []byte) (Card, error) { return parse(file, data, true) }
+
+func parse(file string, data []byte, draft bool) (Card, error) {
 	d, err := strict.Read(file, data)
 	if err != nil {
 		return Card{}, err
 	}
+	t := asker{d.Table, draft}
 	c := Card{
 		Name:    d.String("name"),
 		Job:     d.OptString("job", ""),
-		Outside: d.Quantity("outside", unit.Length, minOutside, maxOutside),
-		Length:  d.Quantity("length", unit.Length, minLength, maxLength),
-		Glass:   d.String("glass", Glasses()...),
-		Coating: d.String("coating", Coatings()...),
-		Gas:     d.String("gas", Gases()...),
+		Outside: t.quantity("outside", unit.Length, minOutside, maxOutside),
+		Length:  t.quantity("length", unit.Length, minLength, maxLength),
+		Glass:   t.oneOf("glass", Glasses()),
+		Coating: t.oneOf("coating", Coatings()),
+		Gas:     t.oneOf("gas", Gases()),
 		Mercury: d.OptBool("mercury", false),
 		Notes:   d.OptString("notes", ""),
 	}
-	c.Bore = bore(d.Table, c.Outside)
+	c.Bore = t.bore(c.Outside)
 	texts(d.Table, &c)
-	e := d.Table.Table("electrode")
-	c.Electrode = Electrode{
-		Rating:    e.Quantity("rating", unit.Current, minRating, maxRating),
-		ShellMass: e.OptQuantity("shell_mass", unit.Mass, minShellMass, maxShellMass, 0),
-		ShellArea: e.OptQuantity("shell_area", unit.Area, minShellArea, maxShellArea, 0),
-		Coating:   e.OptQuantity("carbonate", unit.Mass, minCarbonate, maxCarbonate, 0),
+	if !t.gap("electrode") {
+		e := asker{d.Table.Table("electrode"), draft}
+		c.Electrode = Electrode{
+			Rating:    e.quantity("rating", unit.Current, minRating, maxRating),
+			ShellMass: e.optional("shell_mass", unit.Mass, minShellMass, maxShellMass),
+			ShellArea: e.optional("shell_area", unit.Area, minShellArea, maxShellArea),
+			Coating:   e.optional("carbonate", unit.Mass, minCarbonate, maxCarbonate),
+		}
 	}
 	if o := d.OptTable("operator"); o != nil {
 		c.Operator = overrides(o, c.Glass)
@@ -112,11 +125,49 @@ func Parse(file string, data []byte) (Card, error) {
 	return c, nil
 }
 
-// bore reads bore or wall and gives the bore, or 0 after a mistake.
-func bore(t *strict.Table, outside float64) float64 {
+// asker asks for what a card must say, of which each may be said not to be known.
+type asker struct {
+	*strict.Table
+	draft bool // a key that is missing is not known either
+}
+
+// gap tells that the value behind a key is not known.
+func (t asker) gap(key string) bool {
+	if t.Says(key, NotKnown) || t.draft && !t.Has(key) {
+		t.Known(key)
+		return true
+	}
+	return false
+}
+
+func (t asker) quantity(key string, d unit.Dimension, least, most float64) float64 {
+	if t.gap(key) {
+		return 0
+	}
+	return t.Quantity(key, d, least, most)
+}
+
+func (t asker) optional(key string, d unit.Dimension, least, most float64) float64 {
+	if t.gap(key) {
+		return 0
+	}
+	return t.OptQuantity(key, d, least, most, 0)
+}
+
+func (t asker) oneOf(key string, all []string) string {
+	if t.gap(key) {
+		return ""
+	}
+	return t.String(key, all...)
+}
+
+// bore reads bore or wall and gives the bore, or 0 after a mistake or where it is
+// not known.
+func (t asker) bore(outside float64) float64 {
 	const either = `one of wall = "1.1 mm" and bore = "12.8 mm"`
 	t.Known("wall", "bore")
-	hasWall, hasBore := t.Has("wall"), t.Has("bore")
+	hasWall := t.Has("wall") && !t.Says("wall", NotKnown)
+	hasBore := t.Has("bore") && !t.Says("bore", NotKnown)
 	switch {
 	case hasWall && hasBore:
 		later := "wall"
@@ -141,7 +192,9 @@ func bore(t *strict.Table, outside float64) float64 {
 		}
 		return 0
 	}
-	t.Quantity("wall", unit.Length, minWall, maxWall) // notes that it is missing
+	if !t.gap("wall") && !t.gap("bore") {
+		t.Quantity("wall", unit.Length, minWall, maxWall) // notes that it is missing
+	}
 	return 0
 }
 
@@ -150,9 +203,9 @@ func bore(t *strict.Table, outside float64) float64 {
 func tidy(m float64) float64 { return math.Round(m*1e12) / 1e12 }
 
 func overrides(o *strict.Table, glass string) Overrides {
-	most := math.Inf(1)
-	if s := strainPoint(glass); !math.IsNaN(s) {
-		most = s - belowStrain
+	most := strainPoint(glass) - belowStrain
+	if math.IsNaN(most) { // the glass is not known: what the hardest stands
+		most = strainPoint("borosilicate") - belowStrain
 	}
 	v := Overrides{
 		GlassTarget:  o.OptQuantity("glass_target", unit.Temperature, minTarget, most, 0),

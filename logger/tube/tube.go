@@ -2,6 +2,12 @@
 // processed, a TOML file that the user writes.
 package tube
 
+import (
+	"strings"
+
+	"tipoff/calib/unit"
+)
+
 // Card is a tube card, checked. Lengths in metres, current in amperes,
 // pressure in pascals, temperature in °C. Zero or "" means that the card does
 // not say; Parse has filled in what follows from the rest (bore from outside
@@ -35,4 +41,39 @@ type Overrides struct {
 	GlassCeiling float64 // °C
 	FillPressure float64 // Pa at 20 °C
 	MaxCurrent   float64 // A
+}
+
+// Words say in short what tube it is, "15 mm soda-lime, clear, neon, 1.8 m". What is
+// not known is left out.
+func (c *Card) Words() string {
+	length := func(m float64) string {
+		if m == 0 {
+			return ""
+		}
+		return unit.Format(m, unit.Length)
+	}
+	var all []string
+	for _, s := range []string{strings.TrimSpace(length(c.Outside) + " " + c.Glass), c.Coating, c.Gas, length(c.Length)} {
+		if s != "" {
+			all = append(all, s)
+		}
+	}
+	return strings.Join(all, ", ")
+}
+
+// Gaps are the keys of what a card should say and this one does not.
+func (c *Card) Gaps() []string {
+	var all []string
+	for _, k := range []struct {
+		key string
+		gap bool
+	}{
+		{"outside", c.Outside == 0}, {"wall or bore", c.Bore == 0 && c.Outside != 0}, {"length", c.Length == 0},
+		{"glass", c.Glass == ""}, {"coating", c.Coating == ""}, {"gas", c.Gas == ""}, {"electrode.rating", c.Electrode.Rating == 0},
+	} {
+		if k.gap {
+			all = append(all, k.key)
+		}
+	}
+	return all
 }

@@ -1,6 +1,7 @@
 package tube
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -11,18 +12,18 @@ import (
 // card that was given with its wall is written with its bore.
 func Write(c Card) []byte {
 	w := &writer{}
-	w.text("name", c.Name, true)
-	w.text("job", c.Job, false)
-	w.quantity("outside", c.Outside, unit.Length)
-	w.quantity("bore", c.Bore, unit.Length)
-	w.quantity("length", c.Length, unit.Length)
-	w.text("glass", c.Glass, true)
-	w.text("coating", c.Coating, true)
-	w.text("gas", c.Gas, true)
+	w.text("name", c.Name)
+	w.text("job", c.Job)
+	w.needed("outside", c.Outside, unit.Length)
+	w.needed("bore", c.Bore, unit.Length)
+	w.needed("length", c.Length, unit.Length)
+	w.text("glass", cmp.Or(c.Glass, NotKnown))
+	w.text("coating", cmp.Or(c.Coating, NotKnown))
+	w.text("gas", cmp.Or(c.Gas, NotKnown))
 	fmt.Fprintf(w, "mercury = %t\n", c.Mercury)
-	w.text("notes", c.Notes, false)
+	w.text("notes", c.Notes)
 	w.WriteString("\n[electrode]\n")
-	w.quantity("rating", c.Electrode.Rating, unit.Current)
+	w.needed("rating", c.Electrode.Rating, unit.Current)
 	w.quantity("shell_mass", c.Electrode.ShellMass, unit.Mass)
 	w.quantity("shell_area", c.Electrode.ShellArea, unit.Area)
 	w.quantity("carbonate", c.Electrode.Coating, unit.Mass)
@@ -45,8 +46,18 @@ func (w *writer) quantity(key string, v float64, d unit.Dimension) {
 	}
 }
 
-func (w *writer) text(key, s string, always bool) {
-	if s == "" && !always {
+// needed writes a quantity that a card must have.
+func (w *writer) needed(key string, v float64, d unit.Dimension) {
+	if v == 0 {
+		w.text(key, NotKnown)
+		return
+	}
+	w.quantity(key, v, d)
+}
+
+// text writes a text, nothing if it is "".
+func (w *writer) text(key, s string) {
+	if s == "" {
 		return
 	}
 	w.WriteString(key + " = \"")
