@@ -35,8 +35,8 @@ func (c *Calls) Hang(now, after time.Duration) bool {
 // awaitStep is how often Await looks.
 const awaitStep = 10 * time.Millisecond
 
-// Await waits until each of all is closed or hangs for longer than after. Any
-// goroutine may call it.
+// Await waits until each of all is closed or hangs for longer than after. A goroutine
+// that the clock itself runs (Go) calls it in Block.
 func Await(c Clock, after time.Duration, all ...*Calls) {
 	done := make(chan struct{})
 	c.Go(func() {

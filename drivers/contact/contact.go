@@ -124,7 +124,7 @@ func (d *Dev) fail(doing string, err error) error {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
 		out.Is, out.Hint = drivers.NotPresent, "the kernel knows no line of this name, or its chip was pulled out; the names depend on the board"
 	case errors.Is(err, fs.ErrPermission):
-		out.Is, out.Hint = drivers.Permission, "the user that tipoff runs as must be in the group that owns /dev/gpiochip*"
+		out.Is, out.Hint = drivers.Permission, "the user that tipoff runs as must be in the group that owns /dev/gpiochip*: gpio on most systems"
 	case errors.Is(err, syscall.EBUSY):
 		out.Hint = "another program or a kernel driver uses the line"
 	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.EREMOTEIO), errors.Is(err, syscall.ETIMEDOUT):

@@ -116,7 +116,7 @@ var ErrLocked = errors.New("another process is at the ageing run that is wanted"
 func locked(folder string, wait bool, f func() error) error {
 	d, err := os.Open(folder)
 	if err != nil {
-		return err
+		return fmt.Errorf("looking for the ageing run that is wanted: %w", err)
 	}
 	defer d.Close() // which unlocks
 	how := unix.LOCK_EX

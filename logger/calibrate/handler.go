@@ -119,7 +119,7 @@ func ParseRoom(text string) (float64, error) {
 	}
 	c, err := quantity(map[string]string{"room": text}, "room", unit.Temperature)
 	if err == nil && !(c >= -40 && c <= 80) {
-		return 0, errors.New("room: allowed: -40 °C to 80 °C")
+		return 0, fmt.Errorf("room: found %.40q; allowed: -40 °C to 80 °C", text)
 	}
 	return c, err
 }

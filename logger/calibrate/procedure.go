@@ -230,7 +230,7 @@ func ParseLimit(text string, r frame.Role) (limit, fraction float64, err error) 
 		part = strings.TrimSpace(part)
 		if strings.HasSuffix(part, "%") {
 			f, err := unit.Parse(part, unit.Ratio)
-			if err != nil || !(f >= 0 && f <= 1) {
+			if err != nil || !(f >= 0 && fraction+f <= 1) {
 				return 0, 0, fmt.Errorf(`limit of the reference instrument: found %.40q; allowed: "0.5 %%", 0 to 100 %%`, text)
 			}
 			fraction += f

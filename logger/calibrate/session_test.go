@@ -335,6 +335,7 @@ func TestRefusesAnswers(t *testing.T) {
 		},
 		"limit":        func() error { _, _, err := ParseLimit("some", frame.Glass); return err },
 		"limit Torr":   func() error { _, _, err := ParseLimit("1 Torr", frame.Glass); return err },
+		"limit summed": func() error { _, _, err := ParseLimit("60 % + 60 %", frame.Current); return err },
 		"limit over %": func() error { _, _, err := ParseLimit("150 %", frame.Current); return err },
 		"room":         func() error { _, err := ParseRoom("500 °C"); return err },
 	} {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image/color"
 	"io"
+	"strings"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot/font"
@@ -53,7 +54,7 @@ func newPen(f Format) (*pen, error) {
 	switch f {
 	case SVG:
 		c := vgsvg.New(pageW, pageH)
-		p.Canvas, p.out = c, c
+		p.Canvas, p.out = c, anyFont{p, c}
 	case PNG:
 		c := vgimg.NewWith(vgimg.UseWH(pageW, pageH), vgimg.UseDPI(dpi), vgimg.UseBackgroundColor(paper))
 		p.Canvas, p.out = c, vgimg.PngCanvas{Canvas: c}
@@ -121,6 +122,19 @@ func (p *pen) fit(s style, w float64, text string) string {
 		r = r[:len(r)-1]
 	}
 	return string(r) + "…"
+}
+
+// wrap parts a text after the last word that ends within w; rest is empty if all does.
+func (p *pen) wrap(s style, w float64, text string) (first, rest string) {
+	if p.width(s, text) <= w {
+		return text, ""
+	}
+	for at := strings.LastIndexByte(text, ' '); at > 0; at = strings.LastIndexByte(text[:at], ' ') {
+		if p.width(s, text[:at]) <= w {
+			return text[:at], text[at+1:]
+		}
+	}
+	return text, ""
 }
 
 func (p *pen) fill(r rect, c color.NRGBA) {

@@ -27,7 +27,11 @@ var (
 
 func heading(p *pen, r *Run) {
 	p.text(titleStyle, left, pageH-36, 0, p.fit(titleStyle, right-left, r.Title))
-	p.text(subStyle, left, pageH-54, 0, p.fit(subStyle, right-left, r.Subtitle))
+	first, rest := p.wrap(subStyle, right-left, r.Subtitle)
+	p.text(subStyle, left, pageH-54, 0, p.fit(subStyle, right-left, first))
+	if len(r.Also) == 0 { // those stand there on the chart of an envelope
+		p.text(subStyle, left, pageH-68, 0, p.fit(subStyle, right-left, rest))
+	}
 }
 
 // panel is one of the stacked drawings.

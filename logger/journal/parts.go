@@ -122,18 +122,25 @@ func OpenJoined(dir string, every time.Duration) (*Joined, error) {
 		return nil, err
 	}
 	j := &Joined{parts: parts, lacking: lacking, every: every, last: -1 << 62}
-	if err := j.open(); err != nil {
+	if err := j.open(0); err != nil {
 		return nil, err
 	}
 	return j, nil
 }
 
-func (j *Joined) open() (err error) {
-	p := &j.parts[j.at]
-	if j.reader, err = OpenThinned(p.Dir, j.every); err != nil {
-		return fmt.Errorf("part %d of the run, %s: %w", j.at+1, p.Meta.ID, err)
+// open opens part at, and leaves the reader there is if it cannot: Close is called after
+// an error too.
+func (j *Joined) open(at int) error {
+	p := &j.parts[at]
+	r, err := OpenThinned(p.Dir, j.every)
+	if err != nil {
+		return fmt.Errorf("part %d of the run, %s: %w", at+1, p.Meta.ID, err)
 	}
-	return nil
+	if j.reader != nil {
+		err = j.reader.Close()
+	}
+	j.reader, j.at = r, at
+	return err
 }
 
 // Parts are the run's parts.
@@ -157,12 +164,10 @@ func (j *Joined) Next(rec *Record) error {
 	for {
 		err := j.reader.Next(rec)
 		if errors.Is(err, io.EOF) && j.at+1 < len(j.parts) {
+			done := len(j.damage)
 			j.gather()
-			if err := j.reader.Close(); err != nil {
-				return err
-			}
-			j.at++
-			if err := j.open(); err != nil {
+			if err := j.open(j.at + 1); err != nil {
+				j.damage = j.damage[:done] // Lost gathers it
 				return err
 			}
 			continue

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -104,5 +105,43 @@ func TestPartsOfNowhere(t *testing.T) {
 		if err != nil || len(parts) != 1 || lacking != to {
 			t.Errorf("to %q: %d parts, lacking %q, %v", to, len(parts), lacking, err)
 		}
+	}
+}
+
+// A part that goes while the run is read is an error that names it, also for a
+// caller who closes after an error, as all do.
+func TestJoinedLosesAPart(t *testing.T) {
+	runs := t.TempDir()
+	l := frame.NewLayout(time.Second, []frame.Channel{{Name: "g", Role: frame.Glass}})
+	for id, c := range map[string]*Continues{"a": nil, "b": {Run: "a"}} {
+		started := At(time.Duration(id[0])*time.Second, time.Unix(int64(id[0]), 0), true)
+		w, err := Create(filepath.Join(runs, id), Meta{ID: id, BootID: "x", Started: started, Continues: c}, l, Options{Patient: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.Append(&frame.Frame{Seq: 1, At: started.Mono()}, phase.Idle)
+		if err := w.Seal(func(m *Meta) { m.Outcome, m.Ended = Interrupted, At(started.Mono()+time.Second, started.Wall, true) }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	j, err := OpenJoined(filepath.Join(runs, "b"), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(filepath.Join(runs, "b", metaName)); err != nil {
+		t.Fatal(err)
+	}
+	var rec Record
+	n := 0
+	for err == nil {
+		if err = j.Next(&rec); err == nil && rec.IsFrame {
+			n++
+		}
+	}
+	if errors.Is(err, io.EOF) || !strings.Contains(err.Error(), "part 2 of the run, b") || n != 1 {
+		t.Errorf("%d frames, %v", n, err)
+	}
+	if err := j.Close(); err != nil {
+		t.Error(err)
 	}
 }

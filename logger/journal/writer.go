@@ -100,7 +100,7 @@ const (
 
 // Create makes the run's folder dir, with meta as its run.toml, and starts
 // recording. meta needs ID, Started and BootID; Format, Layout and Outcome are
-// filled in. It fails if dir holds a run already.
+// filled in, and Started is rounded as frames' times are. It fails if dir holds a run already.
 func Create(dir string, meta Meta, l *frame.Layout, opt Options) (*Writer, error) {
 	if opt.FS == nil {
 		opt.FS = OS{}
@@ -121,6 +121,9 @@ func Create(dir string, meta Meta, l *frame.Layout, opt Options) (*Writer, error
 	if err != nil {
 		return nil, fmt.Errorf("starting to record run %s: %w", meta.ID, err)
 	}
+	// The run begins where a timestamp can be: else its first frame may be before it.
+	start := enc.at(meta.Started.Mono())
+	meta.Started = At(start, meta.Started.Wall.Add(start-meta.Started.Mono()), meta.Started.Trusted)
 	if _, err := os.Stat(filepath.Join(dir, metaName)); err == nil {
 		return nil, fmt.Errorf("starting to record run %s: %s holds a run already", meta.ID, dir)
 	}

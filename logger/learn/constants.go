@@ -193,7 +193,14 @@ func (v *voice) odd(j *joint) string {
 	p := v.run.Fit
 	mean := model.Params{}
 	mean.Theta[c] = j.theta[at] * scale(at)
-	return fmt.Sprintf("too far from the other runs; most in %s: %.3g against %.3g %s", c.Info().ID, p.Value(c), mean.Value(c), c.Info().Unit)
+	text := fmt.Sprintf("too far from the other runs; most in %s: %.3g against %.3g", c.Info().ID, p.Value(c), mean.Value(c))
+	if unit := c.Info().Unit; unit != "" {
+		text += " " + unit
+	}
+	if v.run.Glows > 0 && (c == model.ShellPower || c == model.ShellWarmup) {
+		text += ". Did its shells begin to glow when it is marked? If not, take the mark back (tipoff observe " + v.run.Run + " --withdraw N): the run teaches again"
+	}
+	return text
 }
 
 // silent says why no run tells of a constant.

@@ -148,25 +148,24 @@ func Good(runs string, f Family, before string) ([]*Taught, error) {
 	}
 	var out []*Taught
 	metas := map[*Taught]*journal.Meta{}
+	looked := map[string]bool{} // two parts of one run may be marked
 	for _, e := range folders {
 		if !e.IsDir() {
 			continue
 		}
-		dir := filepath.Join(runs, e.Name())
-		if good, err := Marked(dir); err != nil {
+		dir, m, err := marked(filepath.Join(runs, e.Name()))
+		if err != nil {
 			return nil, err
-		} else if !good {
-			continue
 		}
-		m, err := journal.LoadMeta(dir)
-		if err != nil || m.GoesOn != "" || until != nil && !earlier(m, until) {
-			continue // nor is a run before itself, or a part of one a run
+		if dir == "" || looked[dir] || until != nil && !earlier(m, until) {
+			continue // nor is a run before itself
 		}
+		looked[dir] = true
 		t, _, err := OfRun(dir, false)
 		if err != nil || t.Family != f {
 			continue // without a card, or another kind of tube
 		}
-		t.Run = e.Name()
+		t.Run = filepath.Base(dir)
 		metas[t] = m
 		out = append(out, t)
 	}
@@ -182,14 +181,22 @@ func Good(runs string, f Family, before string) ([]*Taught, error) {
 	return out, nil
 }
 
-// Marked tells whether the run in dir is marked as good: somebody said so, and
-// no fault of its tube stands written.
-func Marked(dir string) (bool, error) {
+// marked is the whole run of which the one in folder dir is a part, by the folder of its last part, if
+// somebody marked that in dir as good and of no part a fault of the tube stands written; else "".
+func marked(dir string) (whole string, m *journal.Meta, err error) {
 	list, err := observation.Load(dir)
-	if err != nil {
-		return false, err
+	if err != nil || !faultless(list) {
+		return "", nil, err
 	}
-	return faultless(list), nil
+	whole = observation.Whole(dir)
+	if m, err = journal.LoadMeta(whole); err != nil || m.GoesOn != "" {
+		return "", nil, nil // no run, or a part of one whose rest was taken away
+	}
+	marks, err := MarksIn(whole)
+	if err != nil || !marks.Good {
+		return "", nil, err
+	}
+	return whole, m, nil
 }
 
 func faultless(list []observation.Observation) bool {

@@ -43,17 +43,22 @@ func (g *Goodness) More() int {
 // is what could not be read.
 func Families(dirs []string, recent int) (all []Goodness, trouble []error) {
 	of := map[Family][]string{}
+	looked := map[string]bool{} // two parts of one run may be marked
 	for i, dir := range dirs {
-		good, err := Marked(dir)
+		good, _, err := marked(dir)
 		if err != nil {
 			trouble = append(trouble, fmt.Errorf("%s: %w", filepath.Base(dir), err))
 			continue
 		}
 		switch {
-		case good:
+		case good != "":
+			if looked[good] {
+				continue
+			}
+			looked[good] = true
 			// As the corridor takes it.
-			if t, _, err := OfRun(dir, false); err == nil {
-				of[t.Family] = append(of[t.Family], filepath.Base(dir))
+			if t, _, err := OfRun(good, false); err == nil {
+				of[t.Family] = append(of[t.Family], filepath.Base(good))
 			}
 		case i >= len(dirs)-recent:
 			if f, ok := family(dir); ok {

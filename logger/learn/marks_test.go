@@ -35,6 +35,13 @@ func TestGlowTeachesTheWarmup(t *testing.T) {
 	if in, _ := c.Use(model.ShellWarmup); in != InLimits || b.Warmup.X != v.X || b.Warmup.Runs != 4 {
 		t.Errorf("used for %q: %+v", in, b.Warmup)
 	}
+	// Shells begin to glow once: who presses again half a minute later says nothing new.
+	first := seen[0].record
+	once := Of(&first)
+	first.Marks.Glow = append(first.Marks.Glow, first.Marks.Glow[0]+30*time.Second)
+	if twice := Of(&first); len(first.Marks.Glow) != 2 || twice.Fit == nil || twice.Fit.Theta != once.Fit.Theta || twice.Fit.Cov != once.Fit.Cov {
+		t.Errorf("pressed twice the warm-up is %.3f, once %.3f", twice.Fit.Value(model.ShellWarmup), once.Fit.Value(model.ShellWarmup))
+	}
 	// A mark that is no shell's: with the arc off it says nothing.
 	r := seen[0].record
 	r.Marks = Marks{Glow: []time.Duration{r.Phases[0].From + time.Second}}
@@ -92,6 +99,24 @@ func TestPerWatt(t *testing.T) {
 	}
 	c.Values[model.Heating] = Value{Constant: model.Heating, X: math.NaN()}
 	if text := c.PerWattWords(nil); text != "" {
+		t.Error(text)
+	}
+}
+
+// Why a run that was left out for a wrong mark does not count says what to do.
+func TestWrongMarkIsNamed(t *testing.T) {
+	fit := reference(true)
+	j := &joint{}
+	for i, c := range together {
+		j.theta[i] = fit.Theta[c] / scale(i)
+	}
+	fit.Theta[model.ShellWarmup] = math.Log(0.5)
+	v := &voice{run: &Taught{Run: "2026-11-25-004", Fit: &fit, Glows: 1}}
+	if text := v.odd(j); !strings.Contains(text, "shell-warm-up: 0.5 against 1.") || !strings.Contains(text, "tipoff observe 2026-11-25-004 --withdraw N") {
+		t.Error(text)
+	}
+	v.run.Glows = 0
+	if text := v.odd(j); !strings.HasSuffix(text, "0.5 against 1") {
 		t.Error(text)
 	}
 }

@@ -66,6 +66,8 @@ type Taught struct {
 	LagCorrected bool // the glass readings are corrected for the sensor's lag
 	ShellSensor  bool // a sensor was on a shell
 	Glows        int  // times at which somebody saw the shells begin to glow
+	// Before are the folders, beside the run's, of the earlier parts of one that was broken off.
+	Before []string
 	// Fit are the constants that fit the run, from the handbook's as prior; nil
 	// with the reason in Why.
 	Fit *model.Params
@@ -94,6 +96,7 @@ type stored struct {
 	LagCorrected bool          `json:"lag_corrected"`
 	ShellSensor  bool          `json:"shell_sensor"`
 	Glows        int           `json:"glows,omitempty"`
+	Before       []string      `json:"before,omitempty"`
 	Fit          *model.Params `json:"fit,omitempty"`
 	Why          string        `json:"why,omitempty"`
 	RMS          float64       `json:"rms_c,omitempty"`
@@ -161,7 +164,7 @@ func (n *numbers) UnmarshalJSON(data []byte) error {
 
 func (t *Taught) encode() ([]byte, error) {
 	s := stored{Format: 1, Method: method, Run: t.Run, Tube: t.Tube, Family: t.Family, LagCorrected: t.LagCorrected,
-		ShellSensor: t.ShellSensor, Glows: t.Glows, Fit: t.Fit, Why: t.Why, Volume: t.Volume, Length: t.Length, Bore: t.Bore,
+		ShellSensor: t.ShellSensor, Glows: t.Glows, Before: t.Before, Fit: t.Fit, Why: t.Why, Volume: t.Volume, Length: t.Length, Bore: t.Bore,
 		Held: [2]float64{t.Held.Pressure, t.Held.Current}}
 	for _, b := range t.Lost {
 		s.Lost = append(s.Lost, [2]float64{b.Pressure, b.Current})
@@ -207,7 +210,7 @@ func parseTaught(data []byte) (*Taught, error) {
 	if err := d.Decode(&s); err != nil {
 		return nil, err
 	}
-	t := &Taught{Run: s.Run, Tube: s.Tube, Family: s.Family, LagCorrected: s.LagCorrected, ShellSensor: s.ShellSensor, Glows: s.Glows,
+	t := &Taught{Run: s.Run, Tube: s.Tube, Family: s.Family, LagCorrected: s.LagCorrected, ShellSensor: s.ShellSensor, Glows: s.Glows, Before: s.Before,
 		Fit: s.Fit, Why: s.Why, RMS: math.NaN(), Volume: s.Volume, Length: s.Length, Bore: s.Bore}
 	if t.Fit != nil {
 		t.RMS = s.RMS
@@ -268,10 +271,6 @@ func load(dir string) (*Taught, error) {
 	if told, err := os.Stat(filepath.Join(dir, "run.toml")); err != nil || made.ModTime().Before(told.ModTime()) {
 		return nil, errOld
 	}
-	// What was seen teaches too.
-	if seen, err := os.Stat(filepath.Join(dir, observation.FileName)); err == nil && made.ModTime().Before(seen.ModTime()) {
-		return nil, errOld
-	}
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
@@ -279,6 +278,17 @@ func load(dir string) (*Taught, error) {
 	t, err := parseTaught(data)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	// What was seen teaches too, whatever part of the run it was written down of.
+	runs := journal.RunsOf(dir)
+	parts := []string{dir}
+	for _, name := range t.Before {
+		parts = append(parts, filepath.Join(runs, name))
+	}
+	for _, part := range parts {
+		if seen, err := os.Stat(filepath.Join(part, observation.FileName)); err == nil && !made.ModTime().After(seen.ModTime()) {
+			return nil, errOld // or of the same tick of the file system's clock
+		}
 	}
 	return t, nil
 }

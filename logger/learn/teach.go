@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -37,6 +38,8 @@ type Record struct {
 type Marks struct {
 	Glow []time.Duration // when the shells were first seen to glow, as the observations' At
 	Good bool            // it is marked as good, and of its tube no fault was seen
+	// Before are the folders, beside the run's, of its earlier parts if it was broken off.
+	Before []string
 }
 
 // MarksIn reads them for the run in folder dir, of all its parts.
@@ -47,7 +50,15 @@ func MarksIn(dir string) (Marks, error) {
 	}
 	var m Marks
 	var all []observation.Observation
+	runs := journal.RunsOf(dir)
 	for _, p := range parts {
+		if p.Dir != dir {
+			name, err := filepath.Rel(runs, p.Dir)
+			if err != nil {
+				return Marks{}, err
+			}
+			m.Before = append(m.Before, name)
+		}
 		list, err := observation.Load(p.Dir)
 		if err != nil {
 			return Marks{}, err
@@ -68,7 +79,7 @@ const parts = 20
 
 // Of draws from a run what it teaches.
 func Of(r *Record) *Taught {
-	t := &Taught{Run: r.Run, Tube: r.Card.Name, LagCorrected: r.LagCorrected, ShellSensor: r.Shells != nil, Glows: len(r.Marks.Glow), RMS: math.NaN(),
+	t := &Taught{Run: r.Run, Tube: r.Card.Name, LagCorrected: r.LagCorrected, ShellSensor: r.Shells != nil, Glows: len(r.Marks.Glow), Before: r.Marks.Before, RMS: math.NaN(),
 		Family: FamilyOf(r.Card), Volume: orNone(envelope.Volume(r.Card)), Length: orNone(r.Card.Length), Bore: orNone(r.Card.Bore)}
 	series := seriesOf(r)
 	fit, res := model.Fit([]model.Series{series}, reference(r.LagCorrected))
@@ -117,6 +128,9 @@ func orNone(x float64) float64 {
 const (
 	fallFrom = 2666.0 // 20 Torr
 	fallTo   = 40.0   // 0.3 Torr
+	// fallMost is for how long the fall is followed: it takes a minute, and what does not
+	// come down to fallTo shows a leak or wet walls and no longer the pump.
+	fallMost = 5 * time.Minute
 )
 
 // pump reads the fall of the first pump-down, in which the gas is cold.
@@ -127,12 +141,15 @@ func (t *Taught) pump(r *Record) {
 	}
 	g := &r.Phases[i]
 	var in []vacuum.Point
-	next := g.From
+	next, first := g.From, g.From
 	for _, o := range r.Observations {
 		if o.At < next || o.At >= g.To || !(o.Pressure <= fallFrom) {
 			continue
 		}
-		if o.Pressure < fallTo {
+		if len(in) == 0 {
+			first = o.At
+		}
+		if o.Pressure < fallTo || o.At-first > fallMost {
 			break
 		}
 		next = o.At + thinTo

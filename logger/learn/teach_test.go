@@ -96,3 +96,22 @@ func TestPumpRate(t *testing.T) {
 		t.Errorf("a pressure that stands tells of a pump: %+v", got.Pump)
 	}
 }
+
+// A night on a pump that leaks tells no more of the pump than its first minutes, and takes no
+// longer to learn from.
+func TestPumpDownThatStands(t *testing.T) {
+	of := func(seconds float64) *Pump {
+		r := scripted([]line{{seconds, phase.Evacuate, 0, 0}})
+		for i := range r.Observations {
+			o := &r.Observations[i]
+			o.Pressure = 60 + 2600*math.Exp(-0.5*o.At.Seconds())
+		}
+		got := Taught{Volume: envelope.Volume(r.Card)}
+		got.pump(r)
+		return got.Pump
+	}
+	short, long := of(fallMost.Seconds()+1), of(3*fallMost.Seconds())
+	if short == nil || long == nil || *short != *long {
+		t.Errorf("%+v, and after the night %+v", short, long)
+	}
+}

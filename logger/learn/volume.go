@@ -213,5 +213,6 @@ func speedAt(pumps []*drawnOf, logV, prior, priorU float64) (l, mean, variance f
 // logMixture is the logarithm of a standard normal density, mixed with a wider one for
 // what is another story.
 func logMixture(z float64) float64 {
-	return math.Log((1-mistaken)*math.Exp(-z*z/2) + mistaken/wider*math.Exp(-z*z/2/(wider*wider)))
+	a, b := math.Log(1-mistaken)-z*z/2, math.Log(mistaken/wider)-z*z/2/(wider*wider)
+	return max(a, b) + math.Log1p(math.Exp(-math.Abs(a-b))) // never the logarithm of 0
 }

@@ -70,3 +70,22 @@ func TestPumpAndManifoldOfUnseenBenches(t *testing.T) {
 		t.Errorf("of %d constants only %d are better known than by the handbook", 2*n, beats)
 	}
 }
+
+// One jump of the pressure that is no arc's, in gas that was hardly warm, does not undo what is
+// known: of it only that it tells of something else counts.
+func TestOddJump(t *testing.T) {
+	book := model.Handbook(model.Bench{})
+	const s, v = model.PumpSpeed, model.ManifoldVolume
+	of := func(jumps ...model.Jump) *plantOf {
+		return plantFrom([]*Taught{{Run: "a", Volume: 0.25e-3, Jumps: jumps}}, book.Theta[v], book.Spread(v), book.Theta[s], book.Spread(s))
+	}
+	right := model.Jump{Wall: 100, Hot: 300}
+	right.Ratio = right.Expect(0.25e-3, 0.5e-3, math.Exp(hotter))
+	want := of(right)
+	for _, odd := range []model.Jump{{Ratio: 90, Wall: 25, Hot: 0}, {Ratio: 1e-6, Wall: 25, Hot: 0}} {
+		got := of(right, odd)
+		if !(math.Abs(got.logV-want.logV) < 0.2*math.Sqrt(want.varV)) || !(got.varV > 0) || !(got.varS > 0) {
+			t.Errorf("with %+v: %+v; without %+v", odd, got, want)
+		}
+	}
+}

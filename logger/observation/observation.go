@@ -77,7 +77,8 @@ type Observation struct {
 	By    string
 	Hours float64 // hours of use until then; 0 not known
 	Note  string
-	// Into is the moment that it is of, s after the run's begin; 0 of none.
+	// Into is the moment that it is of, s after the run's begin, in the file after the
+	// begin of the record beside which it is; 0 of none.
 	Into float64
 	// Withdrawn is when it was taken back; zero if it stands. What was once
 	// written is not deleted.
@@ -146,8 +147,8 @@ func plain(s string) bool {
 	return utf8.ValidString(s) && !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' && r != '\n' && r != '\t' || r == 0x7f })
 }
 
-// Load reads the observations of the run in dir, oldest first; none if there
-// is no file.
+// Load reads the observations in the file in dir alone, oldest first; none if there
+// is no file. [Of] are those of the run.
 func Load(dir string) ([]Observation, error) {
 	name := filepath.Join(dir, FileName)
 	data, err := os.ReadFile(name)
@@ -222,12 +223,8 @@ func Encode(list []Observation) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// Add writes o down for the run in dir. Another process may do the same at the
-// same time.
-func Add(dir string, o Observation) error {
-	if err := o.Check(); err != nil {
-		return err
-	}
+// add writes o, which was checked, into the file in dir.
+func add(dir string, o Observation) error {
 	o.At = o.At.UTC().Truncate(time.Second)
 	return change(dir, func(list []Observation) ([]Observation, error) {
 		if len(list) >= maxCount {
@@ -240,13 +237,17 @@ func Add(dir string, o Observation) error {
 // ErrNone: there is no such observation that stands.
 var ErrNone = errors.New("no such observation")
 
-// Withdraw takes the observation number n (from 1, as listed) back.
-func Withdraw(dir string, n int, at time.Time) error {
-	return change(dir, func(list []Observation) ([]Observation, error) {
-		if n < 1 || n > len(list) || !list[n-1].Stands() {
-			return nil, fmt.Errorf("observation %d: %w that stands; the run has %d", n, ErrNone, len(list))
+func none(n, of int) error {
+	return fmt.Errorf("observation %d: %w that stands; the run has %d", n, ErrNone, of)
+}
+
+// withdraw takes back the observation that is number n of the run's.
+func withdraw(o placed, n, of int, at time.Time) error {
+	return change(o.dir, func(list []Observation) ([]Observation, error) {
+		if o.no > len(list) || !list[o.no-1].Stands() {
+			return nil, none(n, of)
 		}
-		list[n-1].Withdrawn = at.UTC().Truncate(time.Second)
+		list[o.no-1].Withdrawn = at.UTC().Truncate(time.Second)
 		return list, nil
 	})
 }

@@ -2,6 +2,7 @@ package observation
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"tipoff/logger/ageing"
 	"tipoff/logger/journal"
@@ -14,7 +15,7 @@ func OfRun(dir string) (Run, error) {
 	if err != nil {
 		return Run{}, fmt.Errorf("reading the run's findings: %w", err)
 	}
-	list, err := Load(dir)
+	list, err := Of(dir)
 	if err != nil {
 		return Run{}, err
 	}
@@ -37,15 +38,25 @@ func OfRun(dir string) (Run, error) {
 }
 
 // OfRuns is [OfRun] of several, joined; looked counts those of which something was
-// seen. What cannot be read is left out, and why is in trouble.
+// seen. A part of a run that goes on in another record is none. What cannot be read is left out, and why is in trouble.
 func OfRuns(dirs []string) (runs []Run, looked int, trouble []error) {
+	goesOn := map[string]string{}
 	for _, dir := range dirs {
+		if whole := Whole(dir); whole != dir {
+			goesOn[filepath.Base(dir)] = filepath.Base(whole)
+			continue
+		}
 		r, err := OfRun(dir)
 		if err != nil {
 			trouble = append(trouble, err)
 			continue
 		}
 		runs = append(runs, r)
+	}
+	for i := range runs { // aged under the name of a part
+		if whole, ok := goesOn[runs[i].Of]; ok {
+			runs[i].Of = whole
+		}
 	}
 	runs = Join(runs)
 	for i := range runs {

@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"tipoff/logger/observation"
 )
@@ -31,6 +32,19 @@ func TestGlow(t *testing.T) {
 	list, err := observation.Load(dir)
 	if err != nil || len(list) != 1 || list[0].Kind != observation.Glow || list[0].Into != 700 {
 		t.Errorf("%+v, %v", list, err)
+	}
+	b.snap.Now += 30 * time.Second
+	if w := post(); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "before, at 11:40") {
+		t.Errorf("pressed again: %d %s", w.Code, w.Body)
+	}
+	if list, err := observation.Load(dir); err != nil || len(list) != 1 {
+		t.Errorf("pressed again: %+v, %v", list, err)
+	}
+	if err := observation.Withdraw(dir, 1, b.snap.Wall); err != nil {
+		t.Fatal(err)
+	}
+	if w := post(); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "down at 12:10") {
+		t.Errorf("after the first was taken back: %d %s", w.Code, w.Body)
 	}
 	b.snap.Run.Active = false
 	if w := post(); w.Code != http.StatusConflict {

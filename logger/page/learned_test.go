@@ -48,6 +48,9 @@ func (s *shop) run(t *testing.T, id, gas string, good bool) {
 	if err == nil && good {
 		err = observation.Add(s.RunDir(id), observation.Observation{Kind: observation.Good, At: wall})
 	}
+	if err == nil && good { // within one tick of the file system's clock the lesson would be older
+		err = os.Chtimes(filepath.Join(s.RunDir(id), observation.FileName), wall, wall)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,8 +4,8 @@
 //
 // Paths: / (bench), /runs, /runs/ID, /runs/ID/NAME for the charts and the
 // sheet, /patterns, /trend, /learned; /api/status, /api/history?since=SEQ, /api/phases for reading;
-// POST /api/card, POST /api/acknowledge?id=ID, POST /api/age, POST /api/age/end and
-// POST /runs/ID/seen for the operator's word.
+// POST /api/card, POST /api/acknowledge?id=ID, POST /api/glow, POST /api/age, POST /api/age/end
+// and POST /runs/ID/seen for the operator's word.
 package page
 
 import (
@@ -155,7 +155,7 @@ func (s *site) run(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	list, trouble := s.seenOf(id)
-	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "Text": string(text),
+	s.show(w, http.StatusOK, "run.html", map[string]any{"Title": "Run " + id, "ID": id, "GoesOn": s.goesOn(id), "Text": string(text),
 		"Seen": list, "SeenTrouble": trouble, "Kinds": tubeKinds(), "Ageing": s.isAgeing(id)})
 }
 
@@ -258,6 +258,9 @@ func rows(runs []archive.Entry) []row {
 			out[i].Verdict = "not judged"
 		}
 		out[i].Mark, out[i].Class = mark(r.Verdict)
+		if r.GoesOn != "" { // judged with the rest
+			out[i].Mark, out[i].Verdict = "→", "goes on"
+		}
 	}
 	return out
 }

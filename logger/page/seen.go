@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
@@ -24,7 +25,7 @@ func (s *site) seenOf(id string) (list []seen, trouble string) {
 	if s.archive == nil {
 		return nil, ""
 	}
-	all, err := observation.Load(s.archive.RunDir(id))
+	all, err := observation.Of(s.archive.RunDir(id))
 	if err != nil {
 		return nil, err.Error()
 	}
@@ -32,6 +33,18 @@ func (s *site) seenOf(id string) (list []seen, trouble string) {
 		list = append(list, seen{o, i + 1, o.At.Local().Format("2 Jan 2006, 15:04")})
 	}
 	return list, ""
+}
+
+// goesOn is the run that goes on with the run id, which was broken off; "" if none does.
+func (s *site) goesOn(id string) string {
+	if s.archive == nil {
+		return ""
+	}
+	dir := s.archive.RunDir(id)
+	if whole := observation.Whole(dir); whole != dir {
+		return filepath.Base(whole)
+	}
+	return ""
 }
 
 // observe takes what a person saw of a run's tube, or takes an observation

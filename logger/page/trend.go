@@ -19,6 +19,18 @@ type quantityView struct {
 	Latest      string
 }
 
+// Said is what the trend comes to and the latest value, in sentences.
+func (v quantityView) Said() string {
+	said := strings.ToUpper(v.Words[:1]) + v.Words[1:]
+	if !strings.HasSuffix(said, "?") {
+		said += "."
+	}
+	if v.Latest != "-" {
+		said += fmt.Sprintf(" Last: %s %s.", v.Latest, v.Unit)
+	}
+	return said
+}
+
 // rowView is a run with a figure for each quantity.
 type rowView struct {
 	ID, Tube string

@@ -30,7 +30,7 @@ func TestTrendPage(t *testing.T) {
 	w := do(t, newSite(newBench(), a, nil, fakeArtifact), "GET", "/trend", "")
 	text := w.Body.String()
 	// 0.4 Pa is 3.00 micron (133.322 Pa a Torr).
-	for _, want := range []string{"base pressure", "<td>3</td>", "six runs are needed", "no run tells"} {
+	for _, want := range []string{"base pressure", "<td>3</td>", "six runs are needed for a trend. Last: 3 micron.", "No run tells."} {
 		if w.Code != http.StatusOK || !strings.Contains(text, want) {
 			t.Errorf("%d, no %q in\n%s", w.Code, want, text)
 		}
@@ -45,5 +45,17 @@ func TestTrendLine(t *testing.T) {
 	v := viewOf(plantcare.Trend{Values: []float64{1, 2, math.NaN(), 1, 1}})
 	if len(v.Lines) != 2 || len(v.Dots) != 4 || v.Dots[1] != [2]string{"153.0", "15.8"} {
 		t.Errorf("lines %q, dots %v", v.Lines, v.Dots)
+	}
+}
+
+// What may be the cause is a question, and the value after it a sentence of its own.
+func TestTrendSaid(t *testing.T) {
+	v := quantityView{Trend: plantcare.Trend{Unit: "micron", Words: "has risen 133 % over 13 runs: tired oil?"}, Latest: "2.27"}
+	if got := v.Said(); got != "Has risen 133 % over 13 runs: tired oil? Last: 2.27 micron." {
+		t.Error(got)
+	}
+	v.Words, v.Latest = "no run tells", "-"
+	if got := v.Said(); got != "No run tells." {
+		t.Error(got)
 	}
 }

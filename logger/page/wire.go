@@ -3,6 +3,7 @@ package page
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -161,7 +162,7 @@ func wireStatus(s *status.Snapshot) *wire {
 		CardKnown: s.Envelope != nil && s.Envelope.Known,
 		Channels:  []wireValue{}, Limits: []wireLimit{}, Alarms: []wireAlarm{}, Troubles: []wireTrouble{},
 	}
-	w.PhaseNote = phaseNote(s.Phase, s.PhaseOr)
+	w.PhaseNote = phaseNote(s.Layout, s.Phase, s.PhaseOr)
 	if !s.Wall.IsZero() {
 		w.Wall = s.Wall.Format(time.RFC3339)
 	}
@@ -196,12 +197,15 @@ func wireStatus(s *status.Snapshot) *wire {
 }
 
 // phaseNote is what cannot be known of a phase, which may be another as well.
-func phaseNote(is, or phase.ID) string {
+func phaseNote(l *frame.Layout, is, or phase.ID) string {
 	if or == is {
 		return ""
 	}
 	switch or {
 	case phase.TipOff:
+		if l != nil && slices.ContainsFunc(l.Channels, func(c frame.Channel) bool { return c.Purpose == frame.Torch }) {
+			return "or tip-off: the torch's contact does not tell. It gives no reading, or was closed before the gas was let in."
+		}
 		return "or tip-off: no channel of this bench tells. A contact on the torch would."
 	case phase.Flush, phase.Fill:
 		return "or " + or.String() + ": gas that is let in looks the same at first."

@@ -254,9 +254,12 @@ func line(points []vacuum.Point) (slope vacuum.Quantity, ok bool) {
 		lagged += d * before
 		before = d
 	}
+	if !(chi > float64(n)*mp*mp*1e-20) { // rounding
+		return unknown, false // a reading too coarse to move tells nothing, not 0 ± 0
+	}
 	free := float64(n - 2)
 	rho := 0.0
-	if chi > 0 && n >= 20 {
+	if n >= 20 {
 		rho = min(max(lagged/chi, 0), 0.9)
 	}
 	student := distuv.StudentsT{Sigma: 1, Nu: max(1, free*(1-rho)/(1+rho))}
