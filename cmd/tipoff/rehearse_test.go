@@ -17,7 +17,7 @@ func TestRehearse(t *testing.T) {
 	dir := t.TempDir()
 	picture := filepath.Join(dir, "r.png")
 	out, _ := tipoff(t, exitOK, "rehearse", petrel+"PP-01.toml", "--bench", petrel+"bench.toml", "--picture", picture)
-	for _, want := range []string{"Rehearsal of PP-01", "together with the shells in", "handbook only", "AT ", "arc off", "highest glass reading", picture,
+	for _, want := range []string{"Rehearsal of PP-01", "together with the shells in", "handbook only", "too little for advice", "AT ", "arc off", "highest glass reading", picture,
 		"it does not guard"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the account lacks %q:\n%s", want, out)

@@ -138,8 +138,11 @@ func (c *Chosen) Sure() string {
 	if len(c.Doubts) > 0 {
 		text += fmt.Sprintf("; most in doubt is the %s (%.0f of 100 miss it)", c.Doubts[0].Title, max(1, 100*c.Doubts[0].Share))
 	}
-	text += ". " + c.Basis()
-	return text
+	text += ". "
+	if c.Confidence < Enough { // a rehearsal; advice is not given then
+		text += "That is too little for advice: take the figures as the likeliest, and go by glass and shells. "
+	}
+	return text + c.Basis()
 }
 
 // Basis says what the model's constants rest on.
