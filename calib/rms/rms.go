@@ -336,13 +336,18 @@ func (m *Meter) RMS200() (Reading, bool) {
 	n := m.halves
 	if m.whole(n) {
 		r, w := m.sum(n, false)
-		plain := r
-		plain.Alias = math.Hypot(w.alias(r.RMS, true), m.ends(&plain, n, w.t))
+		fine := r
+		placed := m.refine(&fine, n, w.t)
+		brief := r.Peak > briefCrest*r.RMS
+		if !placed || brief {
+			r.Alias = w.alias(r.RMS, true)
+			r.Alias = math.Hypot(r.Alias, m.ends(&r, n, w.t))
+		}
 		// Of pulses of about a sample the zeros may mislead: what is far from all that
 		// the samples by themselves allow, or less certain, is not taken.
-		brief := r.Peak > briefCrest*r.RMS
-		if !m.refine(&r, n, w.t) || brief && (math.Abs(r.RMS-plain.RMS) > 2*plain.Alias || r.Alias > plain.Alias) {
-			r = plain
+		if placed && !(brief && (math.Abs(fine.RMS-r.RMS) > 2*r.Alias || fine.Alias > r.Alias)) {
+			r = fine
+		} else {
 			m.pulses(&r)
 		}
 		m.cycles(&r, n, w.t)
